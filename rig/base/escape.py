@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 import unicodedata
 from functools import lru_cache
@@ -12,6 +13,7 @@ from typing import TextIO
 LIMIT = 2000
 
 _FIRST_MARK = "\u0300"
+_JOINING = re.compile("[\U0001f1e6-\U0001f1ff\U0001f3fb-\U0001f3ff]")  # flag letters, skin tones
 
 _PLAIN = {
     "°": " deg", "±": "+/-", "…": "~", "–": "-", "—": "-", "−": "-", "·": ".", "×": "x",
@@ -49,16 +51,11 @@ def _harmless(text: str) -> list[str]:
         marks = marks + 1 if category in ("Mn", "Me") else 0
         if character in "\t\n\r\v\f" or category in ("Zs", "Zl", "Zp"):
             kept.append(" ")
-        elif category[0] == "C" or _joins(character):
+        elif category[0] == "C" or _JOINING.match(character):
             kept.append("?")
         elif category[0] != "M" or (kept and marks <= 2):
             kept.append(character)
     return kept
-
-
-def _joins(character: str) -> bool:
-    """Whether a character combines with its neighbours: flag letters and skin tones."""
-    return "\U0001f1e6" <= character <= "\U0001f1ff" or "\U0001f3fb" <= character <= "\U0001f3ff"
 
 
 def _ascii(character: str) -> str:

@@ -281,15 +281,12 @@ def open_file(path: Path) -> BufferedReader:
     odd = odd_of(path)
     if odd and odd not in (Odd.NAME, Odd.SHUT):  # the system refuses the last, with a better reason
         raise OSError(errno.EINVAL, odd.value)
-    file = open(path, "rb", opener=_without_waiting)  # noqa: SIM115 (given to the caller)
+    at_once = getattr(os, "O_NONBLOCK", 0)
+    file = open(path, "rb", opener=lambda name, flags: os.open(name, flags | at_once))  # noqa: SIM115
     if not stat.S_ISREG(os.fstat(file.fileno()).st_mode):  # it has just replaced the file
         file.close()
         raise OSError(errno.EINVAL, Odd.DEVICE.value)
     return file
-
-
-def _without_waiting(path: str, flags: int) -> int:
-    return os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
 
 
 def entries(folder: Path) -> tuple[list[Path], list[LeftOut]]:

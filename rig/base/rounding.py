@@ -92,7 +92,7 @@ def difference(value: float, U: float | None = None) -> str:
     digits = figure(value, U)
     if digits.startswith("-"):
         return "−" + digits[1:]
-    return digits if _is_zero(digits) or digits == "?" else "+" + digits
+    return digits if not digits.strip("0.") or digits == "?" else "+" + digits
 
 
 def opening(
@@ -174,10 +174,6 @@ def _to_place(of: Decimal, place: Decimal) -> Decimal:
 
 def _text(of: Decimal) -> str:
     return f"{of or abs(of):f}"
-
-
-def _is_zero(digits: str) -> bool:
-    return not digits.strip("0.")
 
 
 def many(n: object, one: str, several: str = "") -> str:

@@ -97,10 +97,6 @@ def _refused(why: OSError) -> None:
     raise OutputError(f"standard output cannot be written: {reason(why)}") from why
 
 
-def _abandoned(why: OSError) -> None:
-    """Nobody is there to read it."""
-
-
 @contextlib.contextmanager
 def standard_streams() -> Iterator[Callable[[], bool]]:
     """Streams that a command can rely on: a closed one is replaced by one that discards.
@@ -117,7 +113,7 @@ def standard_streams() -> Iterator[Callable[[], bool]]:
         sys.stdin = io.StringIO()
     out = _Output(before[1], _refused)
     sys.stdout = cast(TextIO, out)
-    sys.stderr = cast(TextIO, _Output(before[2], _abandoned))
+    sys.stderr = cast(TextIO, _Output(before[2], lambda _: None))
     try:
         yield lambda: out.refused
     finally:

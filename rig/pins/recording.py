@@ -93,10 +93,6 @@ class PinRecording:
         yield _with_waiting(recorder.take(last, last=True), waiting, np.inf)
 
 
-def _begins_dump(head: bytes) -> bool:
-    return head.lstrip().startswith(b"$")
-
-
 def _recording(path: Path, counts_per_turn: int | None, names: Mapping[str, str]) -> Recording:
     """A dump as a recording. Raises InputError as ``PinRecording``, and without counts per turn."""
     if counts_per_turn is None:
@@ -109,7 +105,9 @@ def _recording(path: Path, counts_per_turn: int | None, names: Mapping[str, str]
     return Recording(path, "pins", pins.batches(), pins.inputs, counts_per_turn, from_zero=True)
 
 
-RECORDING_FORMAT = RecordingFormat("pins", "pin recording (VCD)", _begins_dump, _recording)
+RECORDING_FORMAT = RecordingFormat(
+    "pins", "pin recording (VCD)", lambda head: head.lstrip().startswith(b"$"), _recording
+)
 
 
 def _find_pins(header: Header, names: dict[str, str]) -> dict[str, Signal]:

@@ -120,7 +120,8 @@ class Recorder:
         surrounded, released = self._surround(edges, moves)
         due = len(edges.ticks) if last else int(np.searchsorted(released, stretch.end, "right"))
         ticks, count, positions = self._positions(new, stretch.end, last)
-        positions["levels"] = self._levels_at(ticks, stretch, states) | _channels(count)
+        positions["levels"] = self._levels_at(ticks, stretch, states)
+        positions["levels"] |= (count & 3) ^ (count >> 1 & 1)  # A and B
         oldest = np.append(edges.ticks, _NEVER)[np.searchsorted(released, ticks, "right")]
         positions["done_us"] = self._us(np.minimum(ticks, oldest))  # the oldest not sent by then
         if last:
@@ -299,12 +300,6 @@ def _quadrature(levels: Words) -> Words:
     """State 0..3 from bits 0 (A) and 1 (B): 00, 10, 11, 01 in the order of counting up."""
     channels: Words = levels & levels.dtype.type(3)
     return channels ^ (channels >> channels.dtype.type(1))
-
-
-def _channels(counts: Ints) -> Ints:
-    """Bits 0 (A) and 1 (B) for counts."""
-    state: Ints = counts & 3
-    return state ^ (state >> 1)
 
 
 Ints = NDArray[np.int64]

@@ -35,7 +35,10 @@ class ReorderBuffer:
     def add(self, batch: Batch, from_totals: Sequence[Grown | Uncovered] = ()) -> None:
         """New records, and ``from_totals``: what their totals mean."""
         if len(batch.edges):
-            self._edges = _in_order(_joined(self._edges, batch.edges))
+            edges = _joined(self._edges, batch.edges)
+            if np.any(edges["t_us"][1:] < edges["t_us"][:-1]):
+                edges = edges[np.argsort(edges["t_us"], kind="stable")]
+            self._edges = edges
         if len(batch.widths):
             self._widths = _joined(self._widths, batch.widths)
         incidents: list[Incident] = [*from_totals]
@@ -84,13 +87,6 @@ class ReorderBuffer:
 
 def _joined(waiting: NDArray[np.void], come: NDArray[np.void]) -> NDArray[np.void]:
     return np.concatenate((waiting, come), dtype=come.dtype) if len(waiting) else come
-
-
-def _in_order(rows: NDArray[np.void]) -> NDArray[np.void]:
-    t_us = rows["t_us"]
-    if np.all(t_us[1:] >= t_us[:-1]):
-        return rows
-    return rows[np.argsort(t_us, kind="stable")]
 
 
 LINE_LOSSES = frozenset(

@@ -595,15 +595,16 @@ def at_free_name(folder: Path, stem: str, make: Callable[[Path], T]) -> T:
 def new_file(path: Path) -> BinaryIO:
     """Create a file. Raises TakenError if it exists, else InputError."""
     try:
-        return open(path, "x+b", buffering=0, opener=_to_append)
+        return open(
+            path,
+            "x+b",
+            buffering=0,
+            opener=lambda name, flags: os.open(name, flags | os.O_APPEND, 0o666),
+        )
     except FileExistsError as why:
         raise TakenError(f"{path}: the capture cannot be created: {reason(why)}") from why
     except OSError as why:
         raise InputError(f"{path}: the capture cannot be created: {reason(why)}") from why
-
-
-def _to_append(path: str, flags: int) -> int:
-    return os.open(path, flags | os.O_APPEND, 0o666)
 
 
 def is_same(path: Path, file: BinaryIO) -> bool:
