@@ -100,7 +100,7 @@ def points_from_text(text: str, name: str, unit: DropUnit | None = None) -> list
         if not fields:
             continue
         where = f"{name}, line {number}"
-        if not points and _is_heading(fields):
+        if not points and all(_number(each) is None for each in fields):
             columns = _headed(fields, where, unit)
             continue
         if len(fields) != 2:
@@ -125,26 +125,13 @@ def points_from_text(text: str, name: str, unit: DropUnit | None = None) -> list
 def _fields(line: str) -> list[str]:
     """The fields of a line, with decimal points; none for an empty line."""
     line = line.partition("#")[0].strip()
-    parts = None
-    for mark in (";", "\t"):
-        if mark in line:
-            parts = line.split(mark)
-            break
-    if parts is None and len(line.split()) == 2 and "," in line and not _comma_parts(line):
-        parts = line.split()
-    if parts is not None:
-        return [part.strip().replace(",", ".") for part in parts]
-    return [part for part in line.replace(",", " ").split() if part]
-
-
-def _comma_parts(line: str) -> bool:
-    """Whether a comma separates two words: it ends the first. Within a word it is a decimal one."""
-    first, second = line.split()
-    return first.endswith(",") or second.startswith(",")
-
-
-def _is_heading(fields: list[str]) -> bool:
-    return all(_number(each) is None for each in fields)
+    mark = next((each for each in (";", "\t") if each in line), None)
+    parts = line.split(mark)
+    # A comma separates two words if it ends the first; within a word it is a decimal one.
+    between = len(parts) == 2 and (parts[0].endswith(",") or parts[1].startswith(","))
+    if mark is None and (len(parts) != 2 or "," not in line or between):
+        return line.replace(",", " ").split()
+    return [part.strip().replace(",", ".") for part in parts]
 
 
 def _headed(fields: list[str], where: str, unit: DropUnit | None) -> _Columns:
