@@ -215,8 +215,8 @@ class Series:
     fit_why: str
     drops: EqualDrops | None
     drops_why: str
-    suspect: Suspect | None
-    moved: Moved | None
+    suspect: Suspect | None = None
+    moved: Moved | None = None
     moved_why: str = ""
 
     @property
@@ -254,61 +254,61 @@ def work_through(
     if geometry is not None:
         within_stroke(points, gauge, geometry)
     points = [replace(each, angle_deg=around_deg(each.angle_deg, encoder)) for each in points]
-    carried = list(points)
-    found, drops, whys = _both(carried, gauge, geometry, cylinder, ())
-    if found is None and geometry is not None:
-        suspect = mistyped(carried, gauge, geometry)
+    rough = _by_both(points, gauge, geometry, cylinder, ())
+    if rough.fit is None and geometry is not None:
+        suspect = mistyped(points, gauge, geometry)
         if suspect is not None:
             raise InputError(f"{suspect.words}; correct it, or leave it out")
-    if found is None and drops is None:
-        raise InputError(whys[0])
-    top = found.tdc_deg if found else drops.reference.tdc_deg if drops else 0.0
+    if not rough.references:
+        raise InputError(rough.fit_why)
+    top = rough.fit.tdc_deg if rough.fit else rough.references[0].tdc_deg
     if encoder.play_deg:
-        carried = [_carried(point, top, encoder) for point in points]
+        points = [_carried(point, top, encoder) for point in points]
         again = [_carried(point, top, encoder) for point in again]
-    parts = _encoder_parts(carried, top, encoder)
-    found, drops, whys = _both(carried, gauge, geometry, cylinder, parts)
+    found = _by_both(points, gauge, geometry, cylinder, _encoder_parts(points, top, encoder))
+    by_curve, drops = found.fit, found.drops
     if turn_known or disc_places(encoder) == 1:
-        if found is not None:
-            found = replace(found, reference=_seated(found.reference, carried, encoder))
+        if by_curve is not None:
+            of = _seated(by_curve.reference, points, encoder)
+            found = replace(found, fit=replace(by_curve, reference=of))
         if drops is not None:
-            drops = replace(drops, reference=_seated(drops.reference, carried, encoder))
-    suspect = None
-    if found is not None and geometry is not None:
-        suspect = mistyped(carried, gauge, geometry)
-    moved, moved_why = None, ""
-    if again and suspect is None and found is not None and geometry is not None:
-        try:
-            moved = gauge_moved(found, again, gauge, geometry)
-        except InputError as why:  # the TDC that was found is valid all the same
-            moved_why = str(why)
-    return Series(tuple(carried), found, whys[0], drops, whys[1], suspect, moved, moved_why)
+            of = _seated(drops.reference, points, encoder)
+            found = replace(found, drops=replace(drops, reference=of))
+    if by_curve is None or geometry is None:
+        return found
+    suspect = mistyped(points, gauge, geometry)
+    if suspect is not None or not again:
+        return replace(found, suspect=suspect)
+    try:
+        return replace(found, moved=gauge_moved(by_curve, again, gauge, geometry))
+    except InputError as why:  # the TDC that was found is valid all the same
+        return replace(found, moved_why=str(why))
 
 
-def _both(
+def _by_both(
     points: Sequence[GaugePoint],
     gauge: Gauge,
     geometry: Geometry | None,
     cylinder: int,
     parts: Sequence[Contribution],
-) -> tuple[Fit | None, EqualDrops | None, tuple[str, str]]:
+) -> Series:
+    """The points by both methods, or why not."""
     found = drops = None
-    fit_why = drops_why = ""
-    if geometry is None:
-        fit_why = (
-            "stroke and rod of this cylinder are not entered, so no curve can be fitted to the"
-            " points: enter them under [engine.geometry]"
-        )
-    else:
+    drops_why = ""
+    fit_why = (
+        "stroke and rod of this cylinder are not entered, so no curve can be fitted to the points:"
+        " enter them under [engine.geometry]"
+    )
+    if geometry is not None:
         try:
-            found = fit(points, gauge, geometry, cylinder=cylinder, parts=parts)
+            found, fit_why = fit(points, gauge, geometry, cylinder=cylinder, parts=parts), ""
         except InputError as why:
             fit_why = str(why)
     try:
         drops = equal_drops(points, gauge, geometry, cylinder=cylinder, parts=parts)
     except InputError as why:
         drops_why = str(why)
-    return found, drops, (fit_why, drops_why)
+    return Series(tuple(points), found, fit_why, drops, drops_why)
 
 
 def _carried(point: GaugePoint, top_deg: float, encoder: Encoder) -> GaugePoint:
