@@ -21,6 +21,7 @@ from rig.engine.profile import Profile
 from rig.session.annotations import Act, Annotations, Centres, Timeline, asked_for
 from rig.session.diagnostics import Diagnostic, Seen, diagnose
 from rig.session.kept import MOST_VALID, OpeningLog, PassLog
+from rig.session.results import Results
 from rig.signal import rig_statistics
 from rig.signal.events import Event, Finding, IndexPass, Now, Opening, Reason, Rejection, Settings
 from rig.signal.interpolate import StateWidths
@@ -39,19 +40,13 @@ from rig.tdc.piston_stop import (
 from rig.tdc.reference import Method, Move, TdcReference, moved
 from rig.tdc.reference_file import from_plain
 from rig.tdc.validity import Validity
-from rig.timing.assess import assess
-from rig.timing.compare import compare_units
-from rig.timing.impulse import ImpulseLag, impulse_lags, separate_impulse_trips
+from rig.timing.impulse import ImpulseLag
 from rig.timing.readings import (
     NO_TDC,
     FiringTdc,
     FiringTdcEntry,
-    by_moving,
-    drag_alone,
-    to_reading,
-    unless_far,
 )
-from rig.timing.values import ADJUSTING, Assessment, Comparison, Phase, Reading
+from rig.timing.values import Assessment, Comparison, Phase, Reading
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Foot, Health, Identity, LineError, Note, Restart
 
@@ -82,7 +77,7 @@ class Session:
         self.health: Health | None = None
         self.foot_presses = 0
         self.restarts = 0
-        self._began_us: deque[float] = deque(maxlen=MOST_VALID)  # restarts, with openings between
+        self.began_us: deque[float] = deque(maxlen=MOST_VALID)  # restarts, with openings between
         self.annotations = Annotations(profile)
         self._read_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
         self.index_check = IndexCheck(self._finder.settings)
@@ -100,11 +95,7 @@ class Session:
         self.stroke_lost = False
         self.stroke_entries = 0  # since the count of turns began
         self.places = IndexResolver(profile)
-        self._figures: tuple[object, list[Reading], list[Assessment], list[Comparison]] | None
-        self._figures = None
-        self._lags: tuple[list[Reading], list[ImpulseLag]] | None = None
-        self._assigned: list[Reading | None] = []  # of the first openings, with this reference:
-        self._assigned_with: TdcReference | None = None
+        self._results = Results(self)
         self._undo: list[tuple[str, Callable[[], None]]] = []  # of the notes on TDC, by kind
         self._acts: dict[str, Act] = {
             "touch": self._note_touch,
@@ -124,17 +115,13 @@ class Session:
         self.finish()
 
     def feed(self, data: bytes) -> list[Event]:
-        """Take bytes of a live rig, in pieces of any size. Returns what they decided, in order.
-
-        Use the session as a context manager, or call ``finish`` after the last piece.
-        """
+        """Take bytes of a live rig, in pieces of any size. Returns what they decided, in order. Use
+        the session as a context manager, or call ``finish`` after the last piece."""
         return [event for batch in self._lines.feed(data) for event in self.take(batch)]
 
     def replay(self, batches: Iterable[Batch]) -> Iterator[tuple[Batch, list[Event]]]:
-        """Play a recording to its end: each batch with the events that it decided.
-
-        The last pair is an empty batch with the events that the end decided.
-        """
+        """Play a recording to its end: each batch with the events that it decided. The last pair is
+        an empty batch with the events that the end decided."""
         return replay(self, batches)
 
     def take(self, batch: Batch) -> list[Event]:
@@ -184,11 +171,11 @@ class Session:
                 doubted = self.index_check.off_passes, self.index_check.counts_wrong
                 self.index_check.take(event)
                 if doubted != (self.index_check.off_passes, self.index_check.counts_wrong):
-                    self._figures, self._assigned = None, []  # earlier readings may be invalid now
+                    self._results.forget()  # earlier readings may be invalid now
 
     def opened(self, opening: Opening) -> None:
         """An opening was found."""
-        self._figures = None
+        self._results.changed()
         self._net_at[opening.input] = self._passes.net(opening.t_us)
         units = [unit.name for unit in self.profile.units if unit.input == opening.input]
         for name in units if opening.valid else ():
@@ -196,14 +183,13 @@ class Session:
             since_us, read_us = self.annotations.phase_began(opening.t_us), self._read_us[name]
             if bisect.bisect_right(read_us, since_us) == len(read_us):
                 read_us.append(opening.t_us)
-        trimmed = self._log.add(opening)
-        if trimmed is None:
+        if (trimmed := self._log.add(opening)) is None:
             return
         stays, gone = trimmed
-        self._assigned = [tie for tie, stayed in zip(self._assigned, stays, strict=False) if stayed]
+        self._results.left_out(stays)
         at_rest = [each for each in gone if each.direction == 0]
-        for name in units:
-            asked = self._asked() if at_rest else None
+        asked = self._asked() if at_rest else None
+        for name in units if asked else ():
             left = sum(asked is not None and not asked(name, each) for each in at_rest)
             self._at_rest_left_out[opening.input] += left
 
@@ -243,16 +229,16 @@ class Session:
         """Whether any reading of ``unit`` has been valid."""
         return bool(self._read_us[unit])
 
-    def phase_of(self, unit: str) -> Phase:
-        """The phase of a reading of ``unit`` now."""
-        return self.annotations.phase_at(unit, math.inf, self._read_us[unit])
+    def phase_of(self, unit: str, t_us: float = math.inf) -> Phase:
+        """The phase of a reading of ``unit``, now or at ``t_us``."""
+        return self.annotations.phase_at(unit, t_us, self._read_us[unit])
 
     def _restarted(self, restart: Restart) -> None:
         heard = self._finder.latest is not None or bool(self.openings)
         fault = restart.cause & POWER_CAUSES or restart.t_us - self.start_us > AS_PORT_OPENS_US
         if heard and fault:
             self.restarts += 1
-        began_us = self._began_us
+        began_us = self.began_us
         last_us = self.openings[-1].t_us if self.openings else -math.inf
         if len(began_us) > 1 and last_us < began_us[-2]:  # nothing to tell them apart by
             began_us.pop()
@@ -264,7 +250,7 @@ class Session:
         again, if there are several."""
         self.places.lost(t_us)
         self._undo.clear()  # from before the restart
-        self._figures, self._assigned = None, []
+        self._results.forget()
         if self._stroke.now is not None:
             self._stroke.set(t_us, None)
             self.stroke_lost, self.stroke_entries = True, 0
@@ -278,7 +264,7 @@ class Session:
         act = self.annotations.acts.get(note.name) or self._acts.get(note.name)
         if act is None:
             return
-        self._figures, self._assigned = None, []
+        self._results.forget()
         if note.name == rig_statistics.NOTE and self.annotations.proving_switch:
             net = self._passes.net(note.t_us)
             self._net_at.update((unit.input, net) for unit in self.profile.units)
@@ -494,10 +480,8 @@ class Session:
     # -- results ------------------------------------------------------------------------------
 
     def doubts(self, *, over: bool = False) -> list[Diagnostic]:
-        """What looks wrong so far, the worst first: lines, counts, contact inputs.
-
-        Once the recording is ``over``, also that no rig was heard in it.
-        """
+        """What looks wrong so far, the worst first: lines, counts, contact inputs. Once the
+        recording is ``over``, also that no rig was heard in it."""
         heard = self._finder.latest is not None or bool(self.openings or self.restarts)
         seen = Seen(
             heard=heard or not over,
@@ -565,15 +549,15 @@ class Session:
 
     def readings(self) -> list[Reading]:
         """Every forward opening of the units, assigned by the present reference."""
-        return self._worked_out()[0]
+        return self._results.now().readings
 
     def assessments(self) -> list[Assessment]:
         """Per unit, setting, cylinder and phase; empty without a reference."""
-        return self._worked_out()[1]
+        return self._results.now().assessments
 
     def comparisons(self) -> list[Comparison]:
         """Units compared; empty without a reference."""
-        return self._worked_out()[2]
+        return self._results.now().comparisons
 
     @property
     def found(self) -> list[TdcReference]:
@@ -588,67 +572,11 @@ class Session:
 
     def lags(self) -> list[ImpulseLag]:
         """The lag of each impulse coupling that shows in the readings."""
-        if self._lags is None or self._lags[0] is not self.readings():
-            readings = self.readings()
-            self._lags = readings, impulse_lags(readings, self.profile, self._begins(readings))
-        return self._lags[1]
+        return self._results.lags()
 
     def restarted_at(self) -> set[int]:
         """Indices in ``readings()`` at which the rig restarted."""
-        return self._begins(self.readings())
-
-    def _begins(self, readings: Sequence[Reading]) -> set[int]:
-        """Indices in ``readings`` at which the rig restarted."""
-        times = [self.t_us(reading) for reading in readings]
-        return {bisect.bisect_left(times, began_us) for began_us in self._began_us}
-
-    def _worked_out(self) -> tuple[list[Reading], list[Assessment], list[Comparison]]:
-        if self._figures is None or self._figures[0] is not self.reference:
-            if self._assigned_with is not self.reference:
-                self._assigned, self._assigned_with = [], self.reference
-            self._assigned += [self._assign(o) for o in self.openings[len(self._assigned) :]]
-            tied = [r for r in self._assigned if r is not None]
-            trips = separate_impulse_trips(tied, self.profile, self._begins(tied))
-            readings = drag_alone(trips)
-            judged: list[Assessment] = []
-            compared: list[Comparison] = []
-            if self.reference is not None:
-                judged = assess(readings, self.profile, self.reference)
-                compared = compare_units(readings, self.profile, self.reference)
-            self._figures = (self.reference, readings, judged, compared)
-        return self._figures[1:]
-
-    def _assign(self, opening: Opening) -> Reading | None:
-        unit = next((u for u in self.profile.units if u.input == opening.input), None)
-        moved = (
-            unit is not None
-            and not self.annotations.by_hand_at(unit.name, opening.t_us)
-            and by_moving(opening, moving=self.annotations.of[unit.name].moving.at(opening.t_us))
-        )
-        if unit is None or (opening.direction < 0 and not moved):
-            return None
-        struck = self.annotations.struck(opening.t_us) or self.index_check.why_not(opening.t_us)
-        if struck:
-            opening = replace(opening, rejection=opening.rejection or struck)
-        reading = to_reading(
-            opening,
-            self.profile,
-            self.reference_at(opening.t_us),
-            start_us=self.start_us,
-            without=self.why_no_reference(opening.t_us),
-            setting=self.annotations.of[unit.name].setting.at(opening.t_us),
-            stroke=self.stroke_at(opening.t_us),
-            phase=self.annotations.phase_at(unit.name, opening.t_us, self._read_us[unit.name]),
-            kind="set" if moved and not struck else "turned",
-            drag=self.annotations.of[unit.name].drag.at(opening.t_us),
-        )
-        if reading.phase == ADJUSTING and self.annotations.moved_since(unit.name, opening.t_us):
-            # A figure never spans a move: of several while adjusting, the last place counts.
-            again = Rejection(Reason.MOVED_AGAIN)
-            reading = replace(reading, rejection=reading.rejection or again)
-        if reading.kind == "set" and not self.annotations.of[unit.name].moving.at(opening.t_us):
-            return unless_far(reading, unit)
-        return reading
+        return self._results.begins(self.readings())
 
 
 def signal_settings(profile: Profile) -> Settings:
