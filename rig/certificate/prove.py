@@ -12,6 +12,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -154,10 +155,10 @@ def prove_job(folder: Path) -> list[Check]:
     job = Job(folder)
     checks = list(_references(job))
     folders = dict.fromkeys(kind.folder for kind in sheet_kinds())
-    for path in sorted(path for name in folders for path in _sheets(folder / name)):
-        checks += [_at(path.name, each) for each in prove_sheet(path, folder)]
-    for path in certificate.find(job.certificates):
-        checks += [_at(path.stem, each) for each in prove(path, folder)]
+    named = sorted(path for name in folders for path in listed(folder / name, ".json").files)
+    found = [(path.name, prove_sheet(path, folder)) for path in named if kind_of(path) is not None]
+    found += [(path.stem, prove(path, folder)) for path in certificate.find(job.certificates)]
+    checks += [replace(each, what=f"{name}: {each.what}") for name, own in found for each in own]
     return checks
 
 
@@ -200,7 +201,8 @@ def prove_sheet(path: Path, folder: Path | None = None) -> list[Check]:
         stated = str(plain.get("program"))
         said = "is no version that this program knows; it was edited, or use that version"
         checks.append(check("program", stated, __version__, said, holds=False))
-    return [*checks, *compare_part(plain, _json(fresh), same_version=same)]
+    as_read = json.loads(json.dumps(sheets.plain(fresh)))  # as it comes back from a file
+    return [*checks, *compare_part(plain, as_read, same_version=same)]
 
 
 def _job_at(folder: Path, plain: Mapping[str, Any]) -> Job:
@@ -271,9 +273,7 @@ def _references(job: Job) -> Iterator[Check]:
         return
     for n, claimed in enumerate(claims):
         what = f"{name}, in use" if n == 0 else f"{name}, earlier one {n}"
-        origins = Origins(
-            job.profile, job.captures, lambda path: replay_capture(job.profile, path), ()
-        )
+        origins = Origins(job.profile, job.captures, partial(replay_capture, job.profile), ())
         found = origins.of(claimed)
         said = "; ".join(origins.said) or (
             "is set by hand" if found.method is Method.BY_HAND else "its recording gives it"
@@ -284,17 +284,3 @@ def _references(job: Job) -> Iterator[Check]:
             one, other = getattr(claimed, key), getattr(found, key)
             if not origins.said and one != other:
                 yield check(f"{what}, {key}", str(one), str(other), "differs", holds=False)
-
-
-def _sheets(folder: Path) -> list[Path]:
-    return [path for path in listed(folder, ".json").files if kind_of(path) is not None]
-
-
-def _at(name: str, of: Check) -> Check:
-    return replace(of, what=f"{name}: {of.what}")
-
-
-def _json(value: dict[str, Any]) -> dict[str, Any]:
-    """As it comes back from a file."""
-    found: dict[str, Any] = json.loads(json.dumps(sheets.plain(value)))
-    return found

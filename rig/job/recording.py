@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from os import PathLike
 from pathlib import Path
 from types import MappingProxyType
-from typing import Literal
+from typing import Any, Literal
 
 from rig.base.angles import wrap
 from rig.base.errors import InputError
@@ -135,18 +135,15 @@ def read_openings(
     settings = Settings(recording.counts_per_turn)
     if engine is not None:
         settings = replace(signal_settings(engine), counts_per_turn=recording.counts_per_turn)
-    if direction is not None:
-        settings = replace(settings, direction=_one_of("direction", direction, (1, -1)))
-    if index_level is not None:
-        settings = replace(settings, index_level=_one_of("index_level", index_level, (0, 1)))
-    if (needed_deg := _check_number("approach_deg", approach_deg)) is not None:
-        settings = replace(settings, approach_deg=needed_deg)
-    if (end_ms := _check_number("closed_end_ms", closed_end_ms)) is not None:
-        settings = replace(settings, closed_end_us=1e3 * end_ms)
-    if (open_ms := _check_number("least_open_ms", least_open_ms)) is not None:
-        settings = replace(settings, least_open_us=1e3 * open_ms)
-    if (dropout_ms := _check_number("longest_dropout_ms", longest_dropout_ms)) is not None:
-        settings = replace(settings, longest_dropout_us=1e3 * dropout_ms)
+    entered: dict[str, Any] = {
+        "direction": _one_of("direction", direction, (1, -1)),
+        "index_level": _one_of("index_level", index_level, (0, 1)),
+        "approach_deg": _check_number("approach_deg", approach_deg),
+        "closed_end_us": _us("closed_end_ms", closed_end_ms),
+        "least_open_us": _us("least_open_ms", least_open_ms),
+        "longest_dropout_us": _us("longest_dropout_ms", longest_dropout_ms),
+    }
+    settings = replace(settings, **{k: v for k, v in entered.items() if v is not None})
     levels = {**settings.open_levels, **_levels(open_levels or {}, recording.inputs)}
     delays_us = _delays(sensing_delays_us or {}, engine, recording.inputs)
     return _read(recording, replace(settings, open_levels=levels), tdc_deg, delays_us)
@@ -164,8 +161,12 @@ def _check_number(name: str, value: float | None, least: float = 0.0) -> float |
     return value
 
 
-def _one_of(name: str, value: int, allowed: tuple[int, int]) -> int:
-    if value not in allowed:
+def _us(name: str, ms: float | None) -> float | None:
+    return None if _check_number(name, ms) is None or ms is None else 1e3 * ms
+
+
+def _one_of(name: str, value: int | None, allowed: tuple[int, int]) -> int | None:
+    if value is not None and value not in allowed:
         raise InputError(f"{name} {value}: enter {allowed[0]} or {allowed[1]}")
     return value
 
@@ -239,8 +240,11 @@ def _read(
     if math.isinf(start_us):
         raise InputError(f"{recording.path}: {_nothing(file_errors, line_errors)}")
     met = {one.input for one in openings}
-    # They are in the order in which they were decided.
-    openings = sorted((_as_known_now(one, check) for one in openings), key=lambda one: one.t_us)
+    # Those that were valid until the index showed otherwise are not; they come as they are decided.
+    openings = sorted(
+        (replace(one, rejection=one.rejection or check.why_not(one.t_us)) for one in openings),
+        key=lambda one: one.t_us,
+    )
     return RecordingOpenings(
         path=recording.path,
         kind=recording.kind,
@@ -263,11 +267,6 @@ def _read(
         angles_lost=finder.track.lost,
         never_open=tuple(name for number, name in recording.inputs.items() if number not in met),
     )
-
-
-def _as_known_now(one: Opening, check: IndexCheck) -> Opening:
-    """An opening that was valid until the index showed otherwise."""
-    return replace(one, rejection=one.rejection or check.why_not(one.t_us))
 
 
 def _nothing(file_errors: list[str], line_errors: Counter[str]) -> str:

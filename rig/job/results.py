@@ -107,11 +107,16 @@ def replay_capture(profile: Profile, path: Path, size: int | None = None) -> Rep
             if isinstance(other, Note):
                 end = host.take(other) or end
                 if "missing_bytes" in other.value:
-                    said.append(f"{path}: {_lost(other)}")
+                    lost, why = other.value["missing_bytes"], other.value.get("why", "")
+                    said.append(
+                        f"{path}: {many(lost, 'byte')} of it were lost while it was taken ({why});"
+                        " readings in them are missing"
+                    )
             elif isinstance(other, LineError) and other.kind == "capture":
                 said.append(f"{path}: {other.detail}")
     said += [f"{path}: {text}" for text in host.said]
     identity = session.identity
+    engine_sha256 = str(reader.facts.start.get("engine_sha256"))
     facts = CaptureFacts(
         file=path.name,
         sha256=digest(path, size),
@@ -124,29 +129,11 @@ def replay_capture(profile: Profile, path: Path, size: int | None = None) -> Rep
         protocol=identity.protocol if identity else 0,
         counts_per_turn=identity.counts_per_turn if identity else profile.encoder.counts_per_turn,
         contacts=identity.contacts if identity else 0,
-        engine_sha256=_digest_in(reader.facts.start.get("engine_sha256")),
-        used_for=_used_for(session),
+        engine_sha256=engine_sha256 if re.fullmatch("[0-9a-f]{64}", engine_sha256) else "",
+        used_for="readings and top dead centre" if session.found else "readings",
     )
     seen = statistics.result(session.state_widths)
     return ReplayedCapture(path, session, facts, said, seen, reader.lines.now_us)
-
-
-def _lost(gap: Note) -> str:
-    """A sentence on a part of a capture that was lost while it was taken."""
-    return (
-        f"{many(gap.value['missing_bytes'], 'byte')} of it were lost while it was taken"
-        f" ({gap.value.get('why', '')}); readings in them are missing"
-    )
-
-
-def _digest_in(said: object) -> str:
-    """The digest of the engine file at a capture's beginning; empty if it has none."""
-    return said if isinstance(said, str) and re.fullmatch("[0-9a-f]{64}", said) else ""
-
-
-def _used_for(session: Session) -> str:
-    """What the results use a capture for: readings, and TDC if it was found in it."""
-    return "readings and top dead centre" if session.found else "readings"
 
 
 def work_job(job: Job, paths: Sequence[Path]) -> JobResults:
