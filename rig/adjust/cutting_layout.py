@@ -93,14 +93,10 @@ def turned(points: Points, clockwise_deg: float) -> Points:
 
 def _apart_mm(one: Points, two: Points) -> float:
     """The largest gap between two convex shapes along a normal of their edges; overlap below 0."""
-    found = -math.inf
-    for shape in (one, two):
-        edges = np.roll(shape, -1, axis=0) - shape
-        normals = np.column_stack((edges[:, 1], -edges[:, 0]))
-        for normal in normals / np.hypot(*normals.T)[:, None]:
-            first, second = one @ normal, two @ normal
-            found = max(found, float(max(second.min() - first.max(), first.min() - second.max())))
-    return found
+    edges = np.vstack([np.roll(shape, -1, axis=0) - shape for shape in (one, two)])
+    normals = np.array([edges[:, 1], -edges[:, 0]]) / np.hypot(*edges.T)
+    first, second = one @ normals, two @ normals
+    return float(np.maximum(second.min(0) - first.max(0), first.min(0) - second.max(0)).max())
 
 
 def _corner_mm(corners: Points, shape: Points) -> float:
@@ -304,19 +300,17 @@ def layouts(job: Job, steps: Sequence[Mapping[str, Any]]) -> list[Layout]:
     Raises InputError when the engine file no longer has what a step rests on, or leaves open which
     face is meant.
     """
-    made: Mapping[str, Callable[[Job, str, Mapping[str, Any]], Layout | None]]
+    made: Mapping[object, Callable[[Job, str, Mapping[str, Any]], Layout | None]]
     made = {Kind.RECUT: _new_place, Kind.FILE: _longer_slot, Kind.MESH: _mesh_marks}
-    found: list[Layout] = []
-    for step in steps:
-        if step.get("means") not in made:
-            continue
-        try:
-            layout = made[step["means"]](job, str(step["part"]), step["figures"])
-        except (KeyError, TypeError, ValueError) as why:
-            raise InputError(f"this step cannot be marked out: {why} is missing or wrong") from None
-        if layout is not None:
-            found.append(layout)
-    return found
+    try:
+        found = [
+            made[step["means"]](job, str(step["part"]), step["figures"])
+            for step in steps
+            if step.get("means") in made
+        ]
+    except (KeyError, TypeError, ValueError) as why:
+        raise InputError(f"this step cannot be marked out: {why} is missing or wrong") from None
+    return [layout for layout in found if layout is not None]
 
 
 def _changed(part: str) -> InputError:

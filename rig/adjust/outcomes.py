@@ -101,11 +101,8 @@ def confirmed(job: Job, worked: JobResults, sheet: Sheet) -> list[Confirmation]:
     since = readings_between(worked, sheet.when, later[0].when if later else None)
     judged = assess(since, job.profile, worked.reference)
     u_tdc = tdc_difference_u(sheet.reference, worked.reference)
-    found = [
-        confirm(prediction, read, u_tdc)
-        for prediction in sheet.predictions
-        if (read := beside(prediction, judged)) is not None
-    ]
+    beside = (confirmation_of(each, judged, u_tdc) for each in sheet.predictions)
+    found = [each for each in beside if each is not None]
     if not found:
         units = listed(dict.fromkeys(each.unit for each in sheet.predictions))
         lost = {r.rejection.reason for r in since if r.rejection is not None}
@@ -121,7 +118,7 @@ def confirmed(job: Job, worked: JobResults, sheet: Sheet) -> list[Confirmation]:
     return found
 
 
-def beside(
+def reading_of(
     prediction: Prediction | PredictedOpening, judged: Sequence[Assessment]
 ) -> Assessment | None:
     """The assessment to set beside it, how the unit stands last."""
@@ -129,6 +126,14 @@ def beside(
     own = [j for j in judged if (j.unit, j.setting, j.cylinder, j.kind) == wanted and j.n]
     last = max(own, key=lambda j: PHASES.index(j.phase), default=None)
     return None if last is None or last.mean_btdc is None else last
+
+
+def confirmation_of(
+    prediction: Prediction | PredictedOpening, judged: Sequence[Assessment], u_tdc_deg: float
+) -> Confirmation | None:
+    """It beside what was read of it; None where nothing was."""
+    read = reading_of(prediction, judged)
+    return None if read is None else confirm(prediction, read, u_tdc_deg)
 
 
 def tdc_difference_u(before: TdcReference, now: TdcReference) -> float:
@@ -272,22 +277,14 @@ def read_again(
         u_tdc = 0.0
         if of.tdc_deg is not None and (of.tdc_deg, of.tdc_capture) != (now.tdc_deg, now.capture):
             u_tdc = math.hypot(of.tdc_u_deg, now.uncertainty.u_deg)
-        read = tuple(_with_reading(each, judged, u_tdc) for each in of.predictions)
-        found.append(replace(of, predictions=read))
+        read = []
+        for each in of.predictions:
+            it = confirmation_of(each, judged, u_tdc)
+            read.append(
+                replace(each, read_btdc=None, off_deg=None, within_deg=None, verdict="")
+                if it is None
+                else replace(each, read_btdc=it.read_btdc, off_deg=it.off_deg,
+                             within_deg=it.within_deg, verdict=it.verdict)
+            )  # fmt: skip
+        found.append(replace(of, predictions=tuple(read)))
     return found
-
-
-def _with_reading(
-    of: PredictedOpening, judged: Sequence[Assessment], u_tdc_deg: float
-) -> PredictedOpening:
-    read = beside(of, judged)
-    if read is None:
-        return replace(of, read_btdc=None, off_deg=None, within_deg=None, verdict="")
-    found = confirm(of, read, u_tdc_deg)
-    return replace(
-        of,
-        read_btdc=found.read_btdc,
-        off_deg=found.off_deg,
-        within_deg=found.within_deg,
-        verdict=found.verdict,
-    )

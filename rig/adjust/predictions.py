@@ -83,14 +83,6 @@ class Place:
     captures: Mapping[str, object]  # ``number`` and ``after`` as the head of a capture has them
 
 
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """How things stand now."""
-
-    assessments: list[Assessment]
-    comparisons: list[Comparison]
-
-
 def predict(
     option: Option, assessments: Sequence[Assessment], made_utc: str = ""
 ) -> list[Prediction]:
@@ -124,15 +116,15 @@ def proposed(
     InputError as ``standing``, and for ``choice.asked`` that does not go with the engine file.
     """
     place = place or place_of(job, worked, now)
-    now_is = standing(job, worked, place, carried_out=choice.carried_out)
-    read, means = now_is.assessments, job.means
+    read, compared = standing(job, worked, place, carried_out=choice.carried_out)
+    means = job.means
     if choice.asked:
         text = job.engine.data + b"\n" + choice.asked.encode("utf-8")
         means = engine_from_bytes(text)[1]
     levers, without = lever_ends(read, job.profile)
     proposal = propose(
         wants_from(read, job.profile), job.profile, means,
-        pairs=pairs_from(read, job.profile, now_is.comparisons),
+        pairs=pairs_from(read, job.profile, compared),
         levers=levers, grain_deg=choice.grain_deg,
     )  # fmt: skip
     proposal = replace(proposal, notes=(*proposal.notes, *without))
@@ -140,7 +132,9 @@ def proposed(
     return proposal, predicted, read
 
 
-def standing(job: Job, worked: JobResults, place: Place, *, carried_out: bool = True) -> Standing:
+def standing(
+    job: Job, worked: JobResults, place: Place, *, carried_out: bool = True
+) -> tuple[list[Assessment], list[Comparison]]:
     """How things stand at ``place``: of each unit, only what was read since its last change.
 
     Changes are those noted in the captures of the job and, where it was ``carried_out``, the last
@@ -154,7 +148,7 @@ def standing(job: Job, worked: JobResults, place: Place, *, carried_out: bool = 
             if not isinstance(noted, Instant) or not sheet.when.is_before(*noted, order):
                 changed[name] = Changed(sheet.when, f"{sheet.path.name}, {sheet.made_utc}")
     if not changed or worked.reference is None:
-        return Standing(worked.assessments, worked.comparisons)
+        return worked.assessments, worked.comparisons
     kept: list[Reading] = []
     stale: set[str] = set()
     for at, reading in readings_of(worked):
@@ -170,10 +164,8 @@ def standing(job: Job, worked: JobResults, place: Place, *, carried_out: bool = 
             f" ({changed[name].words}): read again first"
             + ("; or --change-not-made, if it never was" if carried_out else "")
         )
-    return Standing(
-        assess(kept, job.profile, worked.reference),
-        compare_units(kept, job.profile, worked.reference),
-    )
+    of = (kept, job.profile, worked.reference)
+    return assess(*of), compare_units(*of)
 
 
 def place_of(

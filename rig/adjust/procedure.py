@@ -148,7 +148,7 @@ class Adjust(Procedure):
             if self.stage in (Stage.READ, Stage.COMPARE):
                 phase = session.phase_of(each.unit)
                 own = [j for j in session.assessments() if j.phase == phase]
-                read = outcomes.beside(each, own)
+                read = outcomes.reading_of(each, own)
             if self.stage is Stage.COMPARE and read is not None:
                 result = outcomes.confirm(each, read, u_tdc)
             found.append(Beside(each, read, result))

@@ -1,7 +1,7 @@
 """Which combination of adjustments serves several units and their synchronism best.
 
 Every set of adjustments is tried, every position of those that have positions, and for those that
-slide the best place is found by linear programming (``slide``): which items can be brought inside
+slide the best place is found by linear programming (``Slide``): which items can be brought inside
 together (a mixed-integer program), then the greatest strain of those least, then the greatest of
 the others (lexicographic minimax). A bound on what each combination can reach at best decides which
 are worked out, so that none that could be better is passed over.
@@ -256,7 +256,7 @@ class Search:
         out: list[Put] = []
         U = self.task.U
         for _ in range(2):
-            by = slide(Rows(self.task, errors, slope, U, self.settled >= 0.0), ranges, hope)
+            by = Slide(self.task, ranges, errors, slope, U, self.settled >= 0.0).best(hope)
             put = zip(ranges, map(float, by), strict=True)
             out.append(tuple((r, v) for r, v in put if abs(v) > NOTHING or r.lever))
             more = expanded_deg(self.task, out[-1])
@@ -333,28 +333,45 @@ class Grid:
 
 
 def _grid(lists: Sequence[Choices], units: int) -> Grid:
-    index = np.zeros((1, 0), np.int64)
-    shift, disturbs, effort = np.zeros((1, units)), np.zeros(1), np.zeros(1)
-    for c in lists:
-        n, m = len(c.effort), len(index)
-        index = np.column_stack([np.repeat(index, n, axis=0), np.tile(np.arange(n), m)])
-        shift = np.repeat(shift, n, axis=0) + np.tile(c.shift_deg, (m, 1))
-        disturbs = np.repeat(disturbs, n) + np.tile(c.disturbs, m)
-        effort = np.repeat(effort, n) + np.tile(c.effort, m)
-    return Grid(index, shift, disturbs, effort)
+    rows = _positions(lists)
+    index = np.indices([len(c.effort) for c in lists]).reshape(len(lists), rows).T
+    picked = list(zip(lists, index.T, strict=True))
+    return Grid(
+        index,
+        sum((c.shift_deg[k] for c, k in picked), np.zeros((rows, units))),
+        sum((c.disturbs[k] for c, k in picked), np.zeros(rows)),
+        sum((c.effort[k] for c, k in picked), np.zeros(rows)),
+    )
 
 
 @dataclass(frozen=True, slots=True)
-class Rows:
-    """What is to be brought where: one row for each want and pair. Degrees."""
+class Slide:
+    """Where ranges are best put: one row for each want and pair. Degrees."""
 
     task: Task
+    ranges: Sequence[Range]
     errors: Floats  # with nothing moved
     slope: Floats  # (ranges, rows): what a degree of each range adds
     U: Floats  # (rows,): of what is predicted
     before: Bools  # (rows,): of items that are inside as they stand
 
-    def held(self, items: Levels) -> tuple[Floats, Floats]:
+    def best(self, hope: Levels) -> Floats:
+        """How far each range moves.
+
+        ``hope`` is the level that each item can reach by itself. Where not all can together, as
+        many as can be are brought inside, units before pairs, and of equals what was inside stays
+        so. Between equals the least movement. Raises ArithmeticError where there is no solution.
+        """
+        found = self._ordered(hope)
+        if found is None:
+            found = self._ordered(self._most_inside(hope))
+        if found is None:
+            found = self._ordered(np.full(self.task.items, OUTSIDE))
+        if found is None:
+            raise ArithmeticError("the correction has no solution")
+        return found
+
+    def _held(self, items: Levels) -> tuple[Floats, Floats]:
         """The limits that keep each item at its level."""
         level = items[self.task.item]
         low, high = np.full(len(level), -np.inf), np.full(len(level), np.inf)
@@ -365,143 +382,121 @@ class Rows:
             high = np.where(level == each, most - edge, high)
         return low, high
 
+    def _ordered(self, items: Levels) -> Floats | None:
+        """The greatest strain least of the items that are inside, then of the others; None if the
+        items cannot all be at their levels."""
+        moving = np.any(self.slope, axis=0)
+        low, high = self._held(items)
+        limits = np.where(moving, low, -np.inf), np.where(moving, high, np.inf)
+        inside = items[self.task.item] == INSIDE
+        cap = np.full(len(self.errors), np.inf)
+        by: Floats | None = None
+        for part in (inside & moving, ~inside & moving):
+            counted = part
+            for _ in range(len(self.ranges) + 1):
+                if not counted.any():
+                    break
+                found = self._solve(counted, cap, limits)
+                if found is None:
+                    return by
+                by, binding = found
+                moved = self.errors + by @ self.slope
+                least = float(self.task.strains(moved, moved)[counted].max())
+                cap = np.where(counted, np.minimum(cap, least + NOTHING), cap)
+                counted = counted & ~binding
+        return by
 
-def slide(rows: Rows, ranges: Sequence[Range], hope: Levels) -> Floats:
-    """How far each range moves.
+    def _solve(
+        self, counted: Bools, cap: Floats, limits: tuple[Floats, Floats]
+    ) -> tuple[Floats, Bools] | None:
+        """The movements with the least greatest strain of the ``counted`` rows, and which rows
+        bind.
 
-    ``hope`` is the level that each item can reach by itself. Where not all can together, as many as
-    can be are brought inside, units before pairs, and of equals what was inside stays so. Between
-    equals the least movement. Raises ArithmeticError where there is no solution.
-    """
-    found = _ordered(rows, ranges, hope)
-    if found is None:
-        found = _ordered(rows, ranges, _most_inside(rows, ranges, hope))
-    if found is None:
-        found = _ordered(rows, ranges, np.full(rows.task.items, OUTSIDE))
-    if found is None:
-        raise ArithmeticError("the correction has no solution")
-    return found
+        No strain is to be greater than its ``cap``, and all errors within ``limits``. None when
+        that cannot be. A row binds when its constraint has a dual value: it is as great in every
+        solution.
+        """
+        from scipy.optimize import linprog
 
-
-def _ordered(rows: Rows, ranges: Sequence[Range], items: Levels) -> Floats | None:
-    """The greatest strain least of the items that are inside, then of the others; None if the
-    items cannot all be at their levels."""
-    moving = np.any(rows.slope, axis=0)
-    low, high = rows.held(items)
-    limits = np.where(moving, low, -np.inf), np.where(moving, high, np.inf)
-    inside = items[rows.task.item] == INSIDE
-    cap = np.full(len(rows.errors), np.inf)
-    by: Floats | None = None
-    for part in (inside & moving, ~inside & moving):
-        counted = part
-        for _ in range(len(ranges) + 1):
-            if not counted.any():
-                break
-            found = _solve(rows, ranges, counted, cap, limits)
-            if found is None:
-                return by
-            by, binding = found
-            moved = rows.errors + by @ rows.slope
-            least = float(rows.task.strains(moved, moved)[counted].max())
-            cap = np.where(counted, np.minimum(cap, least + NOTHING), cap)
-            counted = counted & ~binding
-    return by
-
-
-def _solve(
-    rows: Rows,
-    ranges: Sequence[Range],
-    counted: Bools,
-    cap: Floats,
-    limits: tuple[Floats, Floats],
-) -> tuple[Floats, Bools] | None:
-    """The movements with the least greatest strain of the ``counted`` rows, and which rows bind.
-
-    No strain is to be greater than its ``cap``, and all errors within ``limits``. None when that
-    cannot be. A row binds when its constraint has a dual value: it is as great in every solution.
-    """
-    from scipy.optimize import linprog
-
-    n, m = len(ranges), len(rows.errors)
-    late, early = rows.task.sides
-    eye, none = np.eye(n), np.zeros((n, 1))
-    gap, zero = np.zeros((m, n)), np.zeros((m, 1))
-    up, down = np.hstack([rows.slope.T, gap]), np.hstack([-rows.slope.T, gap])
-    prefer = np.array([move.prefer for move in ranges])
-    never = np.where(counted, 0.0, np.inf)  # a row that is not counted bounds nothing
-    # Unknown: the n movements, the n distances from where each would best stay, the strain.
-    blocks = [
-        (np.hstack([up, -early[:, None]]), -rows.errors + never),
-        (np.hstack([down, -late[:, None]]), rows.errors + never),
-        (np.hstack([eye, -eye, none]), prefer),
-        (np.hstack([-eye, -eye, none]), -prefer),
-        (np.hstack([up, zero]), np.minimum(cap * early, limits[1]) - rows.errors),
-        (np.hstack([down, zero]), np.minimum(cap * late, -limits[0]) + rows.errors),
-    ]
-    left = np.vstack([block for block, _ in blocks])
-    right = np.concatenate([bound for _, bound in blocks])
-    bounding = np.isfinite(right)
-    cost = np.concatenate([np.zeros(n), np.array([m.dislike for m in ranges]), np.ones(1)])
-    bounds = [*((m.low, m.high) for m in ranges), *[(0.0, None)] * (n + 1)]
-    solved = linprog(
-        cost, A_ub=left[bounding], b_ub=right[bounding], bounds=bounds, method="highs"
-    )  # fmt: skip
-    if solved.x is None:
-        return None
-    duals = np.zeros(len(right))
-    duals[bounding] = np.abs(solved.ineqlin.marginals)
-    weight = duals[:m] * early + duals[m : 2 * m] * late  # they add up to 1
-    return np.asarray(solved.x[:n], np.float64), weight > BINDING
-
-
-def _most_inside(rows: Rows, ranges: Sequence[Range], hope: Levels) -> Levels:
-    """The levels of the items where as few as can be are outside, then inconclusive; units first.
-
-    Unknown: the n movements, then for each item whether it is not outside, and whether inside.
-    """
-    from scipy.optimize import Bounds, LinearConstraint, milp
-
-    task, n, k = rows.task, len(ranges), rows.task.items
-    ends = np.array([[move.low, move.high] for move in ranges])
-    spans = np.sort(rows.slope[:, :, None] * ends[:, None, :], axis=2).sum(axis=0)
-    least, most = rows.errors + spans[:, 0], rows.errors + spans[:, 1]
-    left, high = [], []
-    for place, level in ((n, INCONCLUSIVE), (n + k, INSIDE)):
-        lower, upper = task.limits(level, rows.U)
-        for r in np.flatnonzero(hope[task.item] <= level):
-            for sign, end, limit in ((1.0, most[r], upper[r]), (-1.0, -least[r], -lower[r])):
-                if end <= limit:
-                    continue
-                row = np.zeros(n + 2 * k)
-                row[:n] = sign * rows.slope[:, r]
-                row[place + task.item[r]] = end - limit + 2.0 * SAFE  # no bound where it is 0
-                left.append(row)
-                high.append(end - sign * rows.errors[r] + SAFE)
-    for i in range(k):  # inside is not outside
-        row = np.zeros(n + 2 * k)
-        row[n + k + i], row[n + i] = 1.0, -1.0
-        left.append(row)
-        high.append(0.0)
-    base = float(k + 1)
-    is_unit = np.arange(k) < task.units
-    was_inside = np.array([rows.before[task.item == i].all() for i in range(k)])
-    cost = np.concatenate(
-        [
-            np.zeros(n),
-            -np.where(is_unit, base**3, base),
-            -np.where(is_unit, base**2, 1.0) - np.where(was_inside, 0.5 / base, 0.0),
+        n, m = len(self.ranges), len(self.errors)
+        late, early = self.task.sides
+        eye, none = np.eye(n), np.zeros((n, 1))
+        gap, zero = np.zeros((m, n)), np.zeros((m, 1))
+        up, down = np.hstack([self.slope.T, gap]), np.hstack([-self.slope.T, gap])
+        prefer = np.array([move.prefer for move in self.ranges])
+        never = np.where(counted, 0.0, np.inf)  # a row that is not counted bounds nothing
+        # Unknown: the n movements, the n distances from where each would best stay, the strain.
+        blocks = [
+            (np.hstack([up, -early[:, None]]), -self.errors + never),
+            (np.hstack([down, -late[:, None]]), self.errors + never),
+            (np.hstack([eye, -eye, none]), prefer),
+            (np.hstack([-eye, -eye, none]), -prefer),
+            (np.hstack([up, zero]), np.minimum(cap * early, limits[1]) - self.errors),
+            (np.hstack([down, zero]), np.minimum(cap * late, -limits[0]) + self.errors),
         ]
-    )
-    may = np.concatenate([hope <= INCONCLUSIVE, hope <= INSIDE]).astype(np.float64)
-    solved = milp(
-        cost,
-        integrality=np.concatenate([np.zeros(n), np.ones(2 * k)]),
-        bounds=Bounds(
-            np.concatenate([ends[:, 0], np.zeros(2 * k)]), np.concatenate([ends[:, 1], may])
-        ),
-        constraints=LinearConstraint(np.array(left), -np.inf, np.array(high)),
-    )
-    if solved.x is None:
-        return np.full(k, OUTSIDE)
-    chosen = np.round(solved.x[n:])
-    return np.where(chosen[k:] > 0, INSIDE, np.where(chosen[:k] > 0, INCONCLUSIVE, OUTSIDE))
+        left = np.vstack([block for block, _ in blocks])
+        right = np.concatenate([bound for _, bound in blocks])
+        bounding = np.isfinite(right)
+        cost = np.concatenate([np.zeros(n), np.array([m.dislike for m in self.ranges]), np.ones(1)])
+        bounds = [*((m.low, m.high) for m in self.ranges), *[(0.0, None)] * (n + 1)]
+        solved = linprog(
+            cost, A_ub=left[bounding], b_ub=right[bounding], bounds=bounds, method="highs"
+        )  # fmt: skip
+        if solved.x is None:
+            return None
+        duals = np.zeros(len(right))
+        duals[bounding] = np.abs(solved.ineqlin.marginals)
+        weight = duals[:m] * early + duals[m : 2 * m] * late  # they add up to 1
+        return np.asarray(solved.x[:n], np.float64), weight > BINDING
+
+    def _most_inside(self, hope: Levels) -> Levels:
+        """The levels of the items where the fewest are outside, then inconclusive; units first.
+
+        Unknown: the n movements, then for each item whether it is not outside, and whether inside.
+        """
+        from scipy.optimize import Bounds, LinearConstraint, milp
+
+        task, n, k = self.task, len(self.ranges), self.task.items
+        ends = np.array([[move.low, move.high] for move in self.ranges])
+        spans = np.sort(self.slope[:, :, None] * ends[:, None, :], axis=2).sum(axis=0)
+        least, most = self.errors + spans[:, 0], self.errors + spans[:, 1]
+        left, high = [], []
+        for place, level in ((n, INCONCLUSIVE), (n + k, INSIDE)):
+            lower, upper = task.limits(level, self.U)
+            for r in np.flatnonzero(hope[task.item] <= level):
+                for sign, end, limit in ((1.0, most[r], upper[r]), (-1.0, -least[r], -lower[r])):
+                    if end <= limit:
+                        continue
+                    row = np.zeros(n + 2 * k)
+                    row[:n] = sign * self.slope[:, r]
+                    row[place + task.item[r]] = end - limit + 2.0 * SAFE  # no bound where it is 0
+                    left.append(row)
+                    high.append(end - sign * self.errors[r] + SAFE)
+        for i in range(k):  # inside is not outside
+            row = np.zeros(n + 2 * k)
+            row[n + k + i], row[n + i] = 1.0, -1.0
+            left.append(row)
+            high.append(0.0)
+        base = float(k + 1)
+        is_unit = np.arange(k) < task.units
+        was_inside = np.array([self.before[task.item == i].all() for i in range(k)])
+        cost = np.concatenate(
+            [
+                np.zeros(n),
+                -np.where(is_unit, base**3, base),
+                -np.where(is_unit, base**2, 1.0) - np.where(was_inside, 0.5 / base, 0.0),
+            ]
+        )
+        may = np.concatenate([hope <= INCONCLUSIVE, hope <= INSIDE]).astype(np.float64)
+        solved = milp(
+            cost,
+            integrality=np.concatenate([np.zeros(n), np.ones(2 * k)]),
+            bounds=Bounds(
+                np.concatenate([ends[:, 0], np.zeros(2 * k)]), np.concatenate([ends[:, 1], may])
+            ),
+            constraints=LinearConstraint(np.array(left), -np.inf, np.array(high)),
+        )
+        if solved.x is None:
+            return np.full(k, OUTSIDE)
+        chosen = np.round(solved.x[n:])
+        return np.where(chosen[k:] > 0, INSIDE, np.where(chosen[:k] > 0, INCONCLUSIVE, OUTSIDE))
