@@ -15,6 +15,7 @@ from rig.certificate import record
 from rig.tdc.reference import by_gauge
 
 QUICK = ("single two-stroke, rim", "coil set with automatic advance")
+LEFT = {"backlash": "inside", "run-out": "inconclusive"}  # a drag decides one, nothing the other
 MOST_STEPS = 160
 
 
@@ -31,6 +32,9 @@ def test_an_obedient_hand_reaches_a_certificate_that_matches_the_truth(
     print(f"{name}: {trail.steps} steps, {trail.keys} keys, {trail.check_keys} in the rig check")
     assert trail.keys <= engine.most_keys
     check_certificate(bench)
+    assert bench.live.saved is not None
+    left = {j.verdict for j in bench.live.saved.assessments if j.phase == "as left"}
+    assert name not in LEFT or left == {LEFT[name]}
 
 
 @pytest.mark.slow

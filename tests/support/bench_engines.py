@@ -41,6 +41,7 @@ class BenchEngine:
     seed: int = 3
     out_deg: float = 0.0
     most_keys: int = 15
+    magnet: bool = False  # pulls the rotors through the backlash
 
     def bench(self, folder: Path) -> VirtualBench:
         """The bench at this engine, its job in ``folder``."""
@@ -51,7 +52,7 @@ class BenchEngine:
             assert before in text
             text = text.replace(before, after, 1)
         file.write_text(text + self.more, "utf-8")
-        hidden = draw(Job(folder).profile, self.seed)
+        hidden = draw(Job(folder).profile, self.seed, magnet=self.magnet)
         first, *others = hidden.units
         btdc_deg = {name: deg + self.out_deg for name, deg in first.btdc_deg.items()}
         units = (replace(first, btdc_deg=btdc_deg), *others)
@@ -60,15 +61,21 @@ class BenchEngine:
 
 BENCH_ENGINES: Mapping[str, BenchEngine] = {
     "twin units": BenchEngine(),
-    "impulse coupling on one": BenchEngine(edits=((UPPER, UPPER + IMPULSE),), most_keys=18),
+    "impulse coupling on one": BenchEngine(edits=((UPPER, UPPER + IMPULSE),), most_keys=19),
     "impulse coupling on both": BenchEngine(
-        edits=((UPPER, UPPER + IMPULSE), (LOWER, LOWER + IMPULSE)), most_keys=22
+        edits=((UPPER, UPPER + IMPULSE), (LOWER, LOWER + IMPULSE)), most_keys=23
     ),
     "coil set with automatic advance": BenchEngine(
         "two_stroke_single",
         (("lobes = 1\n", 'lobes = 1\nignition = "coil"\nautomatic_advance = true\n'),),
     ),
     "single two-stroke, rim": BenchEngine("two_stroke_single"),
+    "backlash": BenchEngine(
+        "two_stroke_single", (("lobes = 1\n", "lobes = 1\nplay_deg = 1.5\n"),), magnet=True
+    ),
+    "run-out": BenchEngine(  # 0.05 degrees inside its early limit
+        "two_stroke_single", (("run_out_deg = 0.05", "run_out_deg = 0.3"),), out_deg=0.55
+    ),
     "nine-cylinder radial": BenchEngine("radial_nine"),
     "geared propeller": BenchEngine("geared_propeller", most_keys=24),
     "24 degrees out": BenchEngine(more=MESH, out_deg=24.0, most_keys=30),
