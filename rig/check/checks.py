@@ -131,13 +131,9 @@ def direction_check(forward_counts: float | None, direction: int) -> Check:
     measured = f"counts {'up' if up else 'down'} in the normal direction"
     if up == (direction > 0):
         return Check(name, "good", measured, "the direction agrees")
-    return Check(
-        name,
-        "bad",
-        measured,
-        f"{measured}, the engine file says the other way: early and late would change places",
-        "A and B are exchanged, the encoder sits on the other end, or it was turned backwards",
-    )
+    words = f"{measured}, the engine file says the other way: early and late would change places"
+    cause = "A and B are exchanged, the encoder sits on the other end, or it was turned backwards"
+    return Check(name, "bad", measured, words, cause)
 
 
 def illegal_check(illegal: int, at_deg: Sequence[float]) -> Check:
@@ -300,29 +296,23 @@ def switch_check(seen: RigStatistics, unit: Unit) -> Check | None:
     live_before = any(unit.input in each.opened for each in off if each is not at_off)
     off_deg, on_deg = round(at_off.turned_deg), round(at_on.turned_deg)
     needed = 360.0 * turns_to_open(unit)
-    verdict: Literal["good", "bad", "not seen"] = "not seen"
-    cause = ""
+    verdict: Literal["good", "bad", "not seen"] = "bad"
+    cause = "the earthing lead or the switch is open; put it right"
     if openings:
-        verdict = "bad"
         words = "it opens with the switch at OFF: the unit is LIVE with the switch off"
-        cause = "the earthing lead or the switch is open; put it right before anything else"
+        cause += " before anything else"
     elif off_deg < needed and live_before:
-        verdict = "bad"
         words = "an earlier try had it LIVE at OFF, and no whole turn at OFF since shows otherwise"
-        cause = (
-            "the earthing lead or the switch is open; put it right, then turn a whole turn at OFF"
-        )
+        cause += ", then turn a whole turn at OFF"
     elif off_deg < needed:
-        words = "turn a whole turn with the switch at OFF"
+        verdict, words, cause = "not seen", "turn a whole turn with the switch at OFF", ""
     elif on_openings:
-        verdict, words = "good", "closed all round at OFF, opens at ON"
+        verdict, words, cause = "good", "closed all round at OFF, opens at ON", ""
     elif on_deg < needed:
-        words = "turn a whole turn with the switch at ON"
+        verdict, words, cause = "not seen", "turn a whole turn with the switch at ON", ""
     else:
-        verdict, words = "bad", "it does not open at ON"
-        cause = (
-            "the lead is earthed somewhere, the switch does not open, or the contacts do not part"
-        )
+        words = "it does not open at ON"
+        cause = "the lead is earthed, the switch does not open, or the contacts do not open"
     measured = f"OFF: {many(openings, 'opening')} in {off_deg}°; ON: {on_openings} in {on_deg}"
     check = _again(
         Check(f"switch of {unit.name}", verdict, measured, words, cause), max(len(off), len(on))
@@ -381,15 +371,11 @@ def contact_checks(inputs: Sequence[InputSeen], units: Sequence[Unit]) -> list[C
         checks.append(_again(_contact_check(seen, unit), seen.tries if seen else 1))
     for one, two in combinations(inputs, 2):
         if _together(one, two):
-            checks.append(
-                Check(
-                    f"inputs {one.input} and {two.input}",
-                    "bad",
-                    f"{many(_opened(one), 'opening')} at the same instants",
-                    "both inputs always open together to the microsecond",
-                    "both leads are on one unit, or the two inputs touch",
-                )
-            )
+            name = f"inputs {one.input} and {two.input}"
+            measured = f"{many(_opened(one), 'opening')} at the same instants"
+            words = "both inputs always open together to the microsecond"
+            cause = "both leads are on one unit, or the two inputs touch"
+            checks.append(Check(name, "bad", measured, words, cause))
     return checks
 
 
