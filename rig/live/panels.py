@@ -263,12 +263,9 @@ def _angles(angles_deg: tuple[float, ...]) -> str:
 def _arc(pen: Pen, width: int, view: View) -> Lines:
     """The blocked arc between the last touches, with TDC and the crank on it."""
     of = view.touches
-    if of is None or not (of.forward_deg and of.backward_deg):
+    if of is None or of.middle_deg is None or not (of.forward_deg and of.backward_deg):
         return []
-    forward, backward = of.forward_deg[-1], of.backward_deg[-1]
-    tdc = of.middle_deg
-    if tdc is None:
-        tdc = forward + wrap(backward - forward) / 2.0
+    tdc, forward, backward = of.middle_deg, of.forward_deg[-1], of.backward_deg[-1]
     half = max(abs(wrap(forward - tdc)), abs(wrap(backward - tdc)), 1.0) * 1.5
     axis = Columns(half, -half, width)
 
