@@ -10,7 +10,6 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TextIO
 
 from rig.base.errors import RigLostError
 from rig.base.escape import is_screen, message, shows_colour, shows_unicode
@@ -66,7 +65,7 @@ def show(
     letter, an empty one enter; at the end of the input the procedure is left.
     """
     if not plain_lines and is_screen(sys.stdout, sys.stdin):
-        run(ui_state.view, ui_state.key, stop=over, fps=FRAMES_A_SECOND)
+        run(ui_state.view, ui_state.key, stop=over)
         return
     typed = Lines() if led else None
 
@@ -121,25 +120,20 @@ def run(
     on_key: Callable[[str], None],
     *,
     stop: Callable[[], bool],
-    fps: float = 20.0,
-    out: TextIO | None = None,
-    keys: TextIO | None = None,
+    fps: float = FRAMES_A_SECOND,
 ) -> Ended:
     """Show the views of ``view_source`` until ``stop`` says so; returns why it ended.
-
-    ``out`` and ``keys`` are the terminal's two sides, standard output and input unless given.
 
     ``on_key`` is called with the name of each key pressed (``rig.live.terminal``). Both are called
     from this thread, at most ``fps`` times a second plus once a key. Whatever they raise comes out
     here, after the terminal is as it was found. Ctrl-C, SIGTERM and a terminal that goes away end
     the loop in order, so that the caller can save; they raise nothing.
     """
-    stream = sys.stdout if out is None else out
-    colour, unicode = shows_colour(stream), shows_unicode(stream)
+    colour, unicode = shows_colour(sys.stdout), shows_unicode(sys.stdout)
     shown: tuple[View, tuple[int, int]] | None = None
     lines: list[str] | None = None
     period_s = 1.0 / fps
-    with Terminal(stream, keys) as terminal:
+    with Terminal() as terminal:
         while not stop() and terminal.ended is None:
             due = time.monotonic() + period_s
             wanted = view_source(), terminal.size()

@@ -13,7 +13,7 @@ import signal
 import sys
 import time
 from types import FrameType
-from typing import Literal, TextIO
+from typing import Literal
 
 from rig.base.streams import INTERRUPTED, handled
 
@@ -95,9 +95,8 @@ class Terminal:
     asks for the end; asked a second time, KeyboardInterrupt or SystemExit is raised.
     """
 
-    def __init__(self, out: TextIO | None = None, keys: TextIO | None = None) -> None:
-        self._out = sys.stdout if out is None else out
-        self._keys = sys.stdin if keys is None else keys
+    def __init__(self) -> None:
+        self._out, self._keys = sys.stdout, sys.stdin
         self._decoder = KeyDecoder()
         self._undo = contextlib.ExitStack()
         self._old_mode: object = None
