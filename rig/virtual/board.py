@@ -23,9 +23,7 @@ TICK_US = 20_000
 WIDTHS_US = 250_000
 HEALTH_US = 1_000_000
 IDENTITY_US = 2_000_000
-QUIET_US = 100_000
-"""Longest time between positions."""
-
+QUIET_US = 100_000  # longest time between positions
 HEALTH_GAP_US = 200_000
 FOOT_US = 20_000
 
@@ -256,9 +254,7 @@ class Board:
         self._out.append((self._line_free_us * 1e-6, line))
 
 
-WAIT_US = 250_000
-"""How long an edge waits for the encoder edges after it."""
-
+WAIT_US = 250_000  # how long an edge waits for the encoder edges after it
 LONG_VISIT_US = 65_536
 TOO_OLD_US = 1 << 31
 

@@ -17,12 +17,9 @@ from math import asin, cos, degrees, radians, sin, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-FINE_S = 0.008
-"""Knot spacing with a tremor: at most a tenth of its shortest period (12 Hz)."""
-
+FINE_S = 0.008  # knot spacing with a tremor: at most a tenth of its shortest period (12 Hz)
 COARSE_S = 0.02
-SETTLE_S = 0.15
-"""The tremor begins and ends within this time at the ends of a movement."""
+SETTLE_S = 0.15  # the tremor begins and ends within this time at the ends of a movement
 
 
 @dataclass(frozen=True, slots=True)

@@ -150,8 +150,7 @@ def _encoder_changes(step: Ints, count: Ints) -> list[str]:
 
 
 STATE_OF = {levels: state for state, levels in enumerate(AB)}
-SOON_S = 1e-6
-"""A fault takes effect this long after the start of a stretch, that is, within it."""
+SOON_S = 1e-6  # A fault takes effect this long after the start of a stretch, that is, within it
 
 
 @dataclass(slots=True)

@@ -6,37 +6,28 @@ import errno
 import os
 import pty
 import select
-import time
 import tty
 
+from rig.virtual.server import VirtualPort
 
-class PtyPort:
-    """See ``rig.virtual.server.Door``; the program opens the slave side like any serial device."""
+
+class PtyPort(VirtualPort):
+    """The program opens the slave side like any serial device."""
 
     def __init__(self) -> None:
         self._master, slave = pty.openpty()
-        self._port = os.ttyname(slave)
+        self.port = os.ttyname(slave)
         tty.setraw(slave)  # stays so while the master is open
         os.close(slave)  # so that the master can tell whether somebody else has it open
         os.set_blocking(self._master, False)
         self._poll = select.poll()
         self._poll.register(self._master, select.POLLOUT)
 
-    @property
-    def port(self) -> str:
-        return self._port
-
     def someone(self) -> bool:
         return not any(flags & select.POLLHUP for _, flags in self._poll.poll(0))
 
-    def write(self, data: bytes, wait: bool = False) -> None:
-        while data and self.someone():
-            try:
-                data = data[os.write(self._master, data) :]
-            except BlockingIOError:
-                if not wait:
-                    return
-                time.sleep(0.001)
+    def send(self, data: bytes) -> int:
+        return os.write(self._master, data)
 
     def read(self) -> bytes:
         try:

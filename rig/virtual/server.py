@@ -20,23 +20,19 @@ from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
-from types import FrameType
-from typing import Any, Protocol, TextIO
+from typing import Any, TextIO
 
 from rig.base.errors import InputError, reason
-from rig.engine.profile import Profile
+from rig.engine.engine_file import load_profile
 from rig.virtual.board import BoardSpec, Timed
 from rig.virtual.contacts import NOISES
 from rig.virtual.ground_truth import draw
 from rig.virtual.operator import FAULTS, FORMS, lines_of, parse, parse_fault
 from rig.virtual.rig import VirtualRig, demo_profile
 
-SLICE_S = 0.05
-"""Rig time computed at once: a command or a ``?`` may take this long to have effect."""
-
+SLICE_S = 0.05  # rig time computed at once: a command or a ``?`` may take this long to have effect
 NAP_S = 0.004
-LINGER_S = 0.3
-"""The port stays open a moment longer, so that the program can read the last bytes."""
+LINGER_S = 0.3  # the port stays open a moment longer, so that the program can read the last bytes
 
 
 class Server:
@@ -71,8 +67,9 @@ class Server:
 
     def serve(self, wait: bool) -> None:
         """Serve until all is done. With ``wait`` the rig's time begins when the port is opened."""
-        self._tell(port=self._port(), name="virtual-rig", seed=self._rig.hidden.seed)
-        while (wait or self._speed == 0.0) and self._door and not self._door.someone():
+        assert self._door is not None
+        self._tell(port=self._door.port, name="virtual-rig", seed=self._rig.hidden.seed)
+        while (wait or self._speed == 0.0) and not self._door.someone():
             time.sleep(NAP_S)
         began = time.monotonic()
         while True:
@@ -94,10 +91,6 @@ class Server:
 
     def _tell(self, **what: Any) -> None:
         print(json.dumps(what), file=self._out, flush=True)
-
-    def _port(self) -> str:
-        assert self._door is not None
-        return self._door.port
 
     def _take_commands(self) -> None:
         # At full speed nothing happens without a command, so there is time to wait for one.
@@ -164,7 +157,7 @@ class Server:
             self._door = None
         if now_s >= self._unplugged[1]:
             self._door, self._unplugged = open_virtual_port(self._use_socket), None
-            self._tell(port=self._port())
+            self._tell(port=self._door.port)
 
     def _answer(self) -> None:
         self._heard += self._door.read().replace(b"\r", b"") if self._door else b""
@@ -179,14 +172,6 @@ class Server:
             data += self._pending.popleft()[1]
         if data and self._door:
             self._door.write(bytes(data), wait=self._speed == 0.0)
-
-
-def _profile(path: Path | None) -> Profile:
-    if path is None:
-        return demo_profile()
-    from rig.engine.engine_file import load_profile
-
-    return load_profile(path)
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -220,7 +205,7 @@ def run(args: argparse.Namespace, lines: TextIO, out: TextIO) -> int:
     """
     if args.speed < 0.0:
         raise InputError("--speed: times real time, so 0 or more")
-    profile = _profile(args.profile)
+    profile = load_profile(args.profile) if args.profile else demo_profile()
     hidden = draw(profile, args.seed, noise=args.noise, magnet=args.magnet)
     if args.counts:
         hidden = replace(hidden, encoder=replace(hidden.encoder, counts=args.counts))
@@ -252,7 +237,7 @@ def main(argv: list[str] | None = None) -> int:
     )
     arguments(parser)
     args = parser.parse_args(argv)
-    signal.signal(signal.SIGTERM, _terminated)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     try:
         return run(args, sys.stdin, sys.stdout)
     except KeyboardInterrupt:
@@ -265,44 +250,49 @@ def main(argv: list[str] | None = None) -> int:
         return 2
 
 
-def _terminated(_signal: int, _frame: FrameType | None) -> None:
-    raise SystemExit(0)
-
-
-class VirtualPort(Protocol):
+class VirtualPort:
     """One port for one program at a time. Nothing here ever blocks, except ``write`` with
     ``wait``."""
 
-    @property
-    def port(self) -> str:
-        """What a program opens: a device path or ``socket://`` address."""
+    port = ""  # what a program opens: a device path or ``socket://`` address
 
     def someone(self) -> bool:
         """Whether a program has the port open."""
+        raise NotImplementedError
+
+    def send(self, data: bytes) -> int:
+        """How many of the bytes found room. Raises BlockingIOError when none did."""
+        raise NotImplementedError
 
     def write(self, data: bytes, wait: bool = False) -> None:
         """Send bytes to the program; what finds no room is lost, as on a real port.
 
         With ``wait`` they wait for room as long as the program has the port open.
         """
+        while data and self.someone():
+            try:
+                data = data[self.send(data) :]
+            except BlockingIOError:
+                if not wait:
+                    return
+                time.sleep(0.001)
 
     def read(self) -> bytes:
         """What the program has sent since the last call."""
+        raise NotImplementedError
 
-    def close(self) -> None: ...
+    def close(self) -> None:
+        raise NotImplementedError
 
 
-class SocketPort:
+class SocketPort(VirtualPort):
     """A TCP socket on the loopback address; pyserial opens it as ``socket://127.0.0.1:PORT``."""
 
     def __init__(self) -> None:
         self._server = socket.create_server(("127.0.0.1", 0))
         self._server.setblocking(False)
         self._client: socket.socket | None = None
-
-    @property
-    def port(self) -> str:
-        return f"socket://127.0.0.1:{self._server.getsockname()[1]}"
+        self.port = f"socket://127.0.0.1:{self._server.getsockname()[1]}"
 
     def someone(self) -> bool:
         if self._client is None:
@@ -313,17 +303,15 @@ class SocketPort:
             self._client.setblocking(False)
         return True
 
-    def write(self, data: bytes, wait: bool = False) -> None:
-        while data and self.someone():
-            assert self._client is not None
-            try:
-                data = data[self._client.send(data) :]
-            except BlockingIOError:
-                if not wait:
-                    return
-                time.sleep(0.001)
-            except OSError:  # the program has gone
-                self._hang_up()
+    def send(self, data: bytes) -> int:
+        assert self._client is not None
+        try:
+            return self._client.send(data)
+        except BlockingIOError:
+            raise
+        except OSError:  # the program has gone
+            self._hang_up()
+            return 0
 
     def read(self) -> bytes:
         if not self.someone():
@@ -353,6 +341,6 @@ def open_virtual_port(use_socket: bool) -> VirtualPort:
     """A pseudo-terminal, or a socket if there is none or ``use_socket``."""
     if use_socket or sys.platform == "win32":
         return SocketPort()
-    from rig.virtual.pty_port import PtyPort as PtyDoor
+    from rig.virtual.pty_port import PtyPort
 
-    return PtyDoor()
+    return PtyPort()
