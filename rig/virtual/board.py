@@ -61,19 +61,19 @@ class Board:
         start = spec.count_start if power_on else 0
         self._clock_us = (spec.clock_start_us if power_on else 0) - self._began_us
         self._levels = dict(levels.inputs)
-        self._counter = Counter(self._began_us, start - start % 4 + levels.count % 4)
+        self.counter = Counter(self._began_us, start - start % 4 + levels.count % 4)
         self._queue: deque[Edge | Burst] = deque()
         self._bursts: dict[int, Burst] = {}
         self._edge_us: dict[int, int] = {}
         self._number = self._dropped = self._lost_edges = 0
-        self._full_until_us = 0
-        self._lose_edges = 0
+        self.full_until_us = 0  # fault: no room for lines until then; they are dropped
+        self.lose_edges = 0  # fault: so many of the next contact or index edges find no room
         self._foot: tuple[int, int, int] | None = None  # first change, last change, level
         self._position_us = self._began_us - QUIET_US
         self._health_us = self._began_us
         self._totals = (0, 0, 0)
         self._last_steps = self._last_widths = 0
-        self._low = self._high = self._counter.count
+        self._low = self._high = self.counter.count
         self._out: list[Timed] = []
         self._say("R", self._began_us, hexadecimal(cause))
         self._identity(self._began_us)
@@ -84,8 +84,9 @@ class Board:
         """The lines sent from the end of the last stretch to the end of this one."""
         until_us = int(pins.until_s * 1e6)
         timers = self._timers(until_us)
-        looks = self._counter.feed(pins, timers)
-        edges = self._arriving(pins)
+        looks = self.counter.feed(pins, timers)
+        columns = (pins.edge_us, pins.edge_input, pins.edge_level, self.counter.after(pins.edge_us))
+        edges = [Edge(*row) for row in zip(*(each.tolist() for each in columns), strict=True)]
         nth = 0
         for now_us, look in zip(timers, looks, strict=True):
             while nth < len(edges) and edges[nth].t_us <= now_us:
@@ -98,7 +99,7 @@ class Board:
         self._drain(until_us)
         self._now_us = until_us
         waiting = [edge.at for edge in self._queue] + [b.last.at for b in self._bursts.values()]
-        self._counter.forget(min(waiting, default=None))
+        self.counter.forget(min(waiting, default=None))
         out, self._out = self._out, []
         return out
 
@@ -108,33 +109,7 @@ class Board:
         out, self._out = self._out, []
         return out
 
-    # -- faults --
-
-    def fill(self, until_s: float) -> None:
-        """Fault: no room for lines until then; they are dropped."""
-        self._full_until_us = int(until_s * 1e6)
-
-    def lose_edges(self, number: int) -> None:
-        """Fault: the next contact or index edges find no room."""
-        self._lose_edges += number
-
-    @property
-    def counter(self) -> Counter:
-        return self._counter
-
     # -- edges --
-
-    def _arriving(self, pins: Pins) -> list[Edge]:
-        t_us = pins.edge_us
-        at = self._counter.after(t_us)
-        rows = zip(
-            t_us.tolist(),
-            pins.edge_input.tolist(),
-            pins.edge_level.tolist(),
-            at.tolist(),
-            strict=True,
-        )
-        return [Edge(*row) for row in rows]
 
     def _arrive(self, edge: Edge) -> None:
         self._drain(edge.t_us)
@@ -142,8 +117,8 @@ class Board:
         if edge.input == FOOT:
             first = self._foot[0] if self._foot else edge.t_us
             self._foot = (first, edge.t_us, edge.level)
-        elif self._lose_edges:
-            self._lose_edges -= 1
+        elif self.lose_edges:
+            self.lose_edges -= 1
             self._lost_edges += 1
         elif len(self._queue) < self._spec.edge_room and not self._bursts:
             self._queue.append(edge)
@@ -168,7 +143,7 @@ class Board:
 
     def _sayable_us(self, item: Edge | Burst) -> int:
         """When an edge is complete and the line has room; half of it is kept for other lines."""
-        ready_us = item.last.t_us if isinstance(item, Burst) else self._counter.ready_us(item)
+        ready_us = item.last.t_us if isinstance(item, Burst) else self.counter.ready_us(item)
         room_us = self._line_free_us - 0.5 * self._spec.line_room * self._byte_us
         return max(ready_us, self._said_us, int(np.ceil(room_us)))
 
@@ -177,7 +152,7 @@ class Board:
             self._say("X", at_us, *item.fields(self._clock))
             return
         kind, *head = ("Z",) if item.input == INDEX else ("C", hexadecimal(item.input))
-        count, around = self._counter.around(item)
+        count, around = self.counter.around(item)
         t, level = self._clock(item.t_us), str(item.level)
         self._say(kind, at_us, *head, level, t, hexadecimal(count), *around)
 
@@ -247,7 +222,7 @@ class Board:
         self._number = (self._number + 1) & 0xFFFF
         self._said_us = now_us
         waiting = max(self._line_free_us - now_us, 0.0) / self._byte_us
-        if waiting + len(line) > self._spec.line_room or now_us < self._full_until_us:
+        if waiting + len(line) > self._spec.line_room or now_us < self.full_until_us:
             self._dropped += 1
             return
         self._line_free_us = max(self._line_free_us, now_us) + len(line) * self._byte_us
@@ -286,19 +261,12 @@ class Counter:
         self._totals = np.zeros((1, 6), np.int64)
         self._forgotten = 0  # steps that are no longer in the history
         self._looked = 0  # steps that the board has read, forgotten ones included
-        self._ignore = self._merge = 0
+        self.ignore = 0  # fault: so many cycles of four steps go unseen, when four go one way
+        self.merge = 0  # fault: so many pairs of the next steps are one change of both channels
 
     @property
     def count(self) -> int:
         return int(self._count[-1])
-
-    def ignore(self, cycles: int) -> None:
-        """Fault: this many cycles of four steps go unseen, the next time that four go one way."""
-        self._ignore += cycles
-
-    def merge(self, pairs: int) -> None:
-        """Fault: this many pairs of the next steps are seen as one change of both channels."""
-        self._merge += pairs
 
     def feed(self, pins: Pins, look_us: list[int]) -> list[Look]:
         """Process the steps; what the board reads at each of ``look_us``, in order."""
@@ -332,12 +300,10 @@ class Counter:
     def around(self, edge: Edge) -> tuple[int, list[str]]:
         """Count at the edge; the two steps before it and the two after, as fields."""
         after = edge.at - self._forgotten
-        one, two = self._neighbour(after - 1, edge.t_us), self._neighbour(after - 2, edge.t_us)
-        three, four = self._neighbour(after, edge.t_us), self._neighbour(after + 1, edge.t_us)
-        if one == ".":
-            two = "."
-        if three == ".":
-            four = "."
+        two, one, three, four = (
+            self._neighbour(which, edge.t_us) for which in range(after - 2, after + 2)
+        )
+        two, four = two if one != "." else ".", four if three != "." else "."
         return int(self._count[after - 1]), [two, one, three, four]
 
     def _neighbour(self, which: int, t_us: int) -> str:
@@ -376,21 +342,21 @@ class Counter:
 
     def _faulty(self, t_us: Ints, step: Ints) -> tuple[Ints, Ints]:
         """The steps without those that the requested faults hide."""
-        if self._ignore and len(step) >= 4 * self._ignore:
-            n = 4 * self._ignore
+        if self.ignore and len(step) >= 4 * self.ignore:
+            n = 4 * self.ignore
             sums = np.convolve(step, np.ones(n, np.int64), "valid")
             places = np.flatnonzero(np.abs(sums) == n)
             if len(places):
                 gone = slice(int(places[0]), int(places[0]) + n)
                 t_us, step = np.delete(t_us, gone), np.delete(step, gone)
-                self._ignore = 0
-        if self._merge and len(step) > 8:
-            first = np.arange(4, len(step) - 1, 8)[: self._merge]
+                self.ignore = 0
+        if self.merge and len(step) > 8:
+            first = np.arange(4, len(step) - 1, 8)[: self.merge]
             first = first[step[first] == step[first + 1]]
             step = step.copy()
             step[first + 1] *= 2
             t_us, step = np.delete(t_us, first), np.delete(step, first)
-            self._merge -= len(first)
+            self.merge -= len(first)
         return t_us, step
 
 

@@ -184,12 +184,8 @@ class VirtualRig:
         match name:
             case "cable" | "unplug":
                 cable.pull_out(at_s, at_s + float(argument))
-            case "corrupt":
-                cable.corrupt += int(argument)
-            case "lose":
-                cable.lose += int(argument)
-            case "garbage":
-                cable.garbage += int(argument)
+            case "corrupt" | "lose" | "garbage":
+                setattr(cable, name, getattr(cable, name) + int(argument))
             case "reset" | "dip" | "watchdog":
                 self._reset(at_s, {"reset": 2, "dip": 4, "watchdog": 8}[name])
             case "protocol":
@@ -207,13 +203,12 @@ class VirtualRig:
                 wiring.dead = "" if argument == "good" else argument
             case "index":
                 self._index(argument)
+            case "overflow" if board is not None:
+                board.full_until_us = int((at_s + float(argument)) * 1e6)
             case _ if board is not None:
-                {
-                    "overflow": lambda: board.fill(at_s + float(argument)),
-                    "edges": lambda: board.lose_edges(int(argument)),
-                    "counts": lambda: board.counter.ignore(int(argument)),
-                    "illegal": lambda: board.counter.merge(int(argument)),
-                }[name]()
+                board.lose_edges += int(argument) * (name == "edges")
+                board.counter.ignore += int(argument) * (name == "counts")
+                board.counter.merge += int(argument) * (name == "illegal")
 
     def _index(self, sort: str) -> None:
         self._wiring.stuck.pop(INDEX, None)

@@ -94,9 +94,9 @@ def said(missing: Missing, pins: Pins, until_s: float, at_s: float) -> list[list
         levels.follow(pins.part(0.0, back_s))
         return [lines, Board(spec, levels, back_s, cause=2).feed(pins.part(back_s, until_s))]
     if missing.kind == "edges":
-        board.lose_edges(1 + int(missing.lasting_ms) % 5)
+        board.lose_edges += 1 + int(missing.lasting_ms) % 5
     else:
-        board.counter.merge(1 + int(missing.lasting_ms) % 3)
+        board.counter.merge += 1 + int(missing.lasting_ms) % 3
     return [lines + board.feed(pins.part(at_s, until_s))]
 
 
