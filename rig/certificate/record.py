@@ -366,12 +366,7 @@ def build_for_job(
             *_doubts(worked, profile_bytes_digest(engine_file)),
             *(words for agrees, words in checks if not agrees),
         ],
-        other_references=others(
-            [(each.path, each.session, each.gauge) for each in worked.played],
-            profile,
-            worked.reference,
-            worked.against,
-        ),
+        other_references=others(worked.played, profile, worked.reference, worked.against),
         tdc_moves=moves,
         adjustments=adjustments,
         changes=[*noted_changes(worked), *told],

@@ -57,13 +57,11 @@ def known(path: Path) -> Known:
     """Read what a capture knows. Raises InputError if its head cannot be read."""
     head = head_of(path)
     number = head.start.get("number")
-    stated = head.start.get("after")
-    after = [each for each in stated if isinstance(each, dict)] if isinstance(stated, list) else []
     return Known(
         path,
         head.digest,
-        tuple(str(each["head"]) for each in after if "head" in each),
-        tuple(str(each["file"]) for each in after if "file" in each),
+        heads_of(head.start),
+        heads_of(head.start, "file"),
         number if isinstance(number, int) and 0 < number < MOST_NUMBER else 0,
         moment(head.start.get("utc")),
         path.stat().st_size,
@@ -136,11 +134,11 @@ class MadeWhen:
         return at is not None and at > self.utc
 
 
-def heads_of(place: Mapping[str, object]) -> tuple[str, ...]:
-    """The heads (digests) that a place from ``place_after`` names as the newest."""
+def heads_of(place: Mapping[str, object], what: str = "head") -> tuple[str, ...]:
+    """The heads (digests), or files, that a place from ``place_after`` names as the newest."""
     after = place.get("after")
     named = [each for each in after if isinstance(each, dict)] if isinstance(after, list) else []
-    return tuple(str(each["head"]) for each in named if "head" in each)
+    return tuple(str(each[what]) for each in named if what in each)
 
 
 class Order:

@@ -7,7 +7,8 @@ engine file, and the claim is not used. One that no recording gives is set by ha
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import contextlib
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -104,11 +105,7 @@ def candidates(session: Session, profile: Profile) -> list[Candidate]:
     used = session.reference
     found: list[Candidate] = []
     same = (used.way, used.cylinder, used.tdc_deg) if used else None
-    for cylinder in sorted({each.cylinder for each in session.gauged.readings}):
-        try:
-            series = gauge_series(session.gauged, profile, cylinder)
-        except InputError:  # too few points yet, or one side only: reported where they are taken
-            continue
+    for cylinder, series in _gauged(session.gauged, profile):
         numbers = list(range(1, len(session.gauged.points(cylinder)) + 1))
         geometry = geometry_of(profile.engine, cylinder)
         doubts = gauge_doubts(series, session.gauged, cylinder, numbers, geometry)
@@ -206,35 +203,30 @@ def _made_later(one: TdcReference, other: TdcReference) -> bool:
     return made is not None and (before is None or made > before)
 
 
+def _gauged(notes: GaugeNotes, profile: Profile) -> Iterator[tuple[int, Series]]:
+    """The gauge series of each cylinder, but for those with too few points or one side only, which
+    are reported where they are taken."""
+    for cylinder in sorted({each.cylinder for each in notes.readings}):
+        with contextlib.suppress(InputError):
+            yield cylinder, gauge_series(notes, profile, cylinder)
+
+
 def others(
-    sessions: Sequence[tuple[Path, Session, GaugeNotes]],
+    played: Sequence[ReplayedCapture],
     profile: Profile,
     used: TdcReference,
     against: Sequence[TdcReference] = (),
 ) -> list[TdcReference]:
     """Every other TDC of these captures: in use before, found as a check, by the gauge; and those
     of other captures that are ``against`` the one in use."""
-    found = [each for _, session, _ in sessions for each in session.references]
-    found += against
-    for path, _, notes in sessions:
-        for cylinder in sorted({each.cylinder for each in notes.readings}):
-            try:
-                series = gauge_series(notes, profile, cylinder)
-            except InputError:  # too few or one side only; rig tdc gauge says which
-                continue
-            found += [replace(each, capture=path.name) for each in series.references]
-        found += [
-            replace(mark_reference(mark), capture=path.name)
-            for mark in notes.marks
-            if marks_tdc(mark, used)
-        ]
-    return _each_once([same_frame(each, used, profile.encoder) for each in found], used)
-
-
-def _each_once(found: Sequence[TdcReference], used: TdcReference) -> list[TdcReference]:
-    """One of each method, cylinder and angle, without the one in use."""
+    found = [*(each for one in played for each in one.session.references), *against]
+    for one in played:
+        own = [each for _, series in _gauged(one.gauge, profile) for each in series.references]
+        own += [mark_reference(mark) for mark in one.gauge.marks if marks_tdc(mark, used)]
+        found += [replace(each, capture=one.path.name) for each in own]
+    # One of each method, cylinder and angle, without the one in use.
     kept: dict[tuple[tuple[Method, str], int, float], TdcReference] = {}
-    for each in found:
+    for each in (same_frame(each, used, profile.encoder) for each in found):
         key = (each.way, each.cylinder, each.tdc_deg)
         superseded = by_gauge(each) and key[:2] == (used.way, used.cylinder)
         if key != (used.way, used.cylinder, used.tdc_deg) and not superseded:
