@@ -98,7 +98,7 @@ def read(data: bytes, path: Path) -> None:
             worked = results_of(PROFILE, [path])
             (played,) = worked.played
             if worked.reference is not None:
-                others([(path, played.session, played.gauge)], PROFILE, worked.reference)
+                others([played], PROFILE, worked.reference)
             recording = open_recording(path, 4096)
             alone_seen(recording.batches, signal_settings(PROFILE), BenchSetUp(1))
         except InputError as error:
