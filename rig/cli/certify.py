@@ -44,7 +44,7 @@ def certify(args: argparse.Namespace) -> Answer:
 
 
 def _changes(args: argparse.Namespace, profile: Profile) -> list[Change]:
-    """Changes that are entered now and stand in no capture."""
+    """Changes that are entered now, so no capture has them."""
     names = [unit.name for unit in profile.units]
     changes = [*(("", words) for words in args.change), *args.change_of]
     for unit, words in changes:

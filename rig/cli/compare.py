@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from rig.base import rounding
 from rig.base.errors import InputError
@@ -16,26 +16,6 @@ from rig.engine.profile import Profile
 from rig.history.before_after import Pair, Side, Wanted, groups, pairs, same_reference
 from rig.timing.values import PHASES, Assessment
 from rig.words.assessments import assessment_in_full, few_readings
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """A unit in one setting, the later against the earlier: ``change_deg`` is positive when it
-    opens earlier than before. ``changed`` is None if a figure has no uncertainty."""
-
-    unit: str
-    serial: str
-    against: str  # unit and serial of the earlier one, if it is another
-    setting: str
-    cylinder: int | None
-    phase: str
-    phase_before: str
-    utc: str
-    before_utc: str
-    change_deg: float
-    U_deg: float | None
-    changed: bool | None
-    words: str
 
 
 def run(args: argparse.Namespace) -> Answer:
@@ -65,7 +45,7 @@ def run(args: argparse.Namespace) -> Answer:
         tell(args, "both rest on the same TDC, which drops out of the difference")
     shown = groups(found, all_phases=bool(args.phase or args.with_phase))
     changes = [_change(group) for group in shown]
-    lines = [f"{each.words}." for each in changes]
+    lines = [f"{each['words']}." for each in changes]
     for group, each in zip(shown, changes, strict=True):
         lines += ["", *_table(group, each)]
     comparisons = [each.found for each in found]
@@ -91,8 +71,12 @@ def _serials(profile: Profile) -> dict[str, str]:
     return {unit.name: unit.serial for unit in profile.units}
 
 
-def _change(group: Sequence[Pair]) -> Change:
-    """What a unit changed by in one setting: over all cylinders, or of the first."""
+def _change(group: Sequence[Pair]) -> dict[str, Any]:
+    """A unit in one setting, the later against the earlier, over all cylinders or of the first.
+
+    ``change_deg`` is positive when it opens earlier than before; ``changed`` is None if a figure
+    has no uncertainty; ``against`` is unit and serial of the earlier one, if it is another.
+    """
     pair = group[0]
     early, late, U = pair.early, pair.late, pair.found.U_deg
     before, now = pair.early_side, pair.late_side
@@ -114,13 +98,15 @@ def _change(group: Sequence[Pair]) -> Change:
     own = [each.late.cylinder for each in group[1:] if each.changed]
     if own and not pair.changed:
         words += f"; {rounding.noun(len(own), 'cylinder')} {rounding.listed(own)} changed"
-    return Change(
-        late.unit, serials[1], against, late.setting, late.cylinder, late.phase, early.phase,
-        now.utc, before.utc, pair.change_deg, U, pair.changed, words,
-    )  # fmt: skip
+    return {
+        "unit": late.unit, "serial": serials[1], "against": against, "setting": late.setting,
+        "cylinder": late.cylinder, "phase": late.phase, "phase_before": early.phase,
+        "utc": now.utc, "before_utc": before.utc, "change_deg": pair.change_deg, "U_deg": U,
+        "changed": pair.changed, "words": words,
+    }  # fmt: skip
 
 
-def _table(group: Sequence[Pair], of: Change) -> Iterator[str]:
+def _table(group: Sequence[Pair], of: Mapping[str, Any]) -> Iterator[str]:
     """Each cylinder of a group: before, now, the change with its U, and the verdict."""
     verdicts = {True: "changed", False: "the same", None: "?"}
     rows = [
@@ -131,12 +117,12 @@ def _table(group: Sequence[Pair], of: Change) -> Iterator[str]:
          "" if pair.found.wanted_deg is None else pair.found.verdict]
         for pair in group
     ]  # fmt: skip
-    heads = ["cyl.", f"{of.before_utc[:10]} {of.phase_before}".strip(),
-             f"{of.utc[:10]} {of.phase}".strip(), "change, °", "U, °", "", ""]  # fmt: skip
+    before, now = f"{of['before_utc'][:10]} {of['phase_before']}", f"{of['utc'][:10]} {of['phase']}"
+    heads = ["cyl.", before.strip(), now.strip(), "change, °", "U, °", "", ""]
     if not any(row[-1] for row in rows):
         for row in (heads, *rows):
             row.pop()
-    name = ", ".join(filter(None, (f"{of.unit} {of.serial}".strip(), of.setting)))
+    name = ", ".join(filter(None, (f"{of['unit']} {of['serial']}".strip(), of["setting"])))
     yield f"{name}, degrees BTDC; + opens earlier than before"
     yield from table_lines(heads, rows, numeric={1, 2, 3, 4})
     for row, pair in zip(rows, group, strict=True):

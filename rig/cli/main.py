@@ -75,7 +75,7 @@ class _Parser(argparse.ArgumentParser):
         self.exit(2)
 
     def _print_message(self, message: str, file: Any = None) -> None:
-        """As the base does it, but what cannot be written is not passed over."""
+        """As ``argparse`` does it, but a failure to write is raised."""
         if message:
             (file or sys.stderr).write(message)
 
@@ -156,7 +156,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             _tell(f"{name}: {wrong}")
             return wrong.status
         except BrokenPipeError:
-            return 0  # the reader of our output went away (a pager, head): nothing is left to say
+            return 0  # the reader of our output went away (a pager, head), which is normal
         except KeyboardInterrupt:
             _tell("\nstopped")
             return INTERRUPTED + (signals[-1] if signals else signal.SIGINT)

@@ -95,7 +95,7 @@ class Command:
 
 
 def _settings(names: str, value: str) -> dict[str, Any]:
-    """What ``argparse`` is told of an argument."""
+    """The settings of an argument for ``argparse``."""
     if not value:
         return {"action": "store_true"}
     settings: dict[str, Any] = {}
@@ -242,7 +242,7 @@ def table_lines(
 
 
 def open_job(args: argparse.Namespace, folder: Path | None = None) -> Job:
-    """The job of a command; tells what is left out of it. Raises InputError as ``Job`` does."""
+    """The job of a command; prints what is left out of it. Raises InputError as ``Job`` does."""
     from rig.job.folder import Job
 
     job = Job(folder or args.job)
@@ -266,7 +266,7 @@ def newest_capture(args: argparse.Namespace, job: Job) -> Path:
 def job_results(
     args: argparse.Namespace, job: Job, captures: Sequence[Path] = (), *, assessed: bool = False
 ) -> JobResults:
-    """The results of captures, or of the newest, with remarks on them told.
+    """The results of captures, or of the newest, and print remarks on them.
 
     Raises InputError when one cannot be read, and while TDC is not known if they must be
     ``assessed``.

@@ -69,7 +69,7 @@ def _unit_lines(own: Sequence[Assessment]) -> list[str]:
 
 
 def _whose(cylinders: Sequence[str], of: int) -> str:
-    """Which cylinders a note is about; nothing where it is about all."""
+    """Which cylinders a note is about; empty if it is about all."""
     if len(cylinders) == of:
         return ""
     numbers = [each for each in cylinders if each != ALL]
@@ -157,7 +157,7 @@ def summary_lines(
 
 
 def _by_unit(assessments: Sequence[Assessment]) -> list[list[Assessment]]:
-    """Assessments by unit, setting, phase and kind, in order; a whole turn out stands apart."""
+    """Assessments by unit, setting, phase and kind, in order; one crank turn out is apart."""
     found: defaultdict[object, list[Assessment]] = defaultdict(list)
     for j in assessments:
         found[j.unit, j.setting, j.phase, j.kind, Mark.ONE_TURN_OUT in j.marks].append(j)

@@ -132,7 +132,7 @@ class Mean:
 
 @dataclass(frozen=True, slots=True)
 class Lobe:
-    """One lobe, numbered from the index. Angles that were not read are None."""
+    """One lobe, numbered from the index. What was not read is None."""
 
     number: int
     opening: Mean  # after the index, in [0, 360)
@@ -378,10 +378,7 @@ def compare_reports(first: Mapping[str, Any], second: Mapping[str, Any]) -> Unit
 
 
 def period_of(figure: str, poles: int | None) -> float:
-    """Angles of ``figure`` that differ by this are the same: a pole pitch for neutral, else a turn.
-
-    Degrees of the unit's shaft; ``poles`` of its magnet.
-    """
+    """Angles that differ by this are the same: a pole pitch for neutral, else a turn; degrees."""
     return 360.0 / poles if poles and poles > 0 and figure.startswith(NEUTRAL_FIGURE) else 360.0
 
 
