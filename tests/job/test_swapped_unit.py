@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from made_job import rig
+from made_job import on_terminal, rig
 from swapped_unit import workshop
 
 
@@ -69,7 +69,7 @@ def test_what_is_asked_for_wrongly() -> None:
 
 
 def test_the_table_says_what_changed_and_fits() -> None:
-    ran = rig("trend", workshop(), "--engine", "Launch engine")
+    ran = on_terminal("trend", workshop(), "--engine", "Launch engine")
     assert "  -- serial B2 in place of A1\n  2021-05-03" in ran.out
     assert all(len(line) <= 80 for line in ran.out.splitlines())
 
