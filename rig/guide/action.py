@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -260,7 +260,7 @@ class Prompt:
         if asked.entry is None:
             entered = {"y": True, "enter": True, "n": False, "esc": False}.get(key)
         else:
-            entry, entered = typed(asked.entry, [key])
+            entry, entered = typed(asked.entry, key)
             self.question = replace(asked, entry=entry)
         if entered is not None:
             self.question = None
@@ -297,14 +297,12 @@ class Key:
     label: str
 
 
-def typed(entry: str, keys: Iterable[str]) -> tuple[str, bool | None]:
-    """An answer being typed, after ``keys``: the text so far, and True once it was entered, False
-    when it was given up, None while it goes on."""
-    for key in keys:
-        if key in ("enter", "esc"):
-            return entry, key == "enter"
-        if key == "backspace":
-            entry = entry[:-1]
-        elif key == "space" or len(key) == 1:
-            entry = (entry + (" " if key == "space" else key))[:LONGEST_ENTRY]
-    return entry, None
+def typed(entry: str, key: str) -> tuple[str, bool | None]:
+    """An answer being typed, after one more key: the text so far, and True once it was entered,
+    False when it was given up, None while it goes on."""
+    if key in ("enter", "esc"):
+        return entry, key == "enter"
+    if key == "backspace":
+        return entry[:-1], None
+    letter = " " if key == "space" else key if len(key) == 1 else ""
+    return (entry + letter)[:LONGEST_ENTRY], None

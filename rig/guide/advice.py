@@ -290,9 +290,6 @@ NEEDED = frozenset(
 )  # fmt: skip
 """Steps that cannot be skipped: the work cannot go on without them."""
 
-SAFE = ("make safe", "rig lost")
-AT_THE_STOP = ("top dead centre", "stop out")
-
 
 def due(state: JobState) -> tuple[Advice, ...]:
     """Every step that is not behind yet, in the order of the work.
@@ -308,7 +305,8 @@ def due(state: JobState) -> tuple[Advice, ...]:
         and (row.step not in state.skipped or row.step in NEEDED)
     ]
     if state.stop_in:
-        steps.sort(key=lambda row: 0 if row.step in SAFE else 1 if row.step in AT_THE_STOP else 2)
+        first = {"make safe": 0, "rig lost": 0, "top dead centre": 1, "stop out": 1}
+        steps.sort(key=lambda row: first.get(row.step, 2))
     return tuple(_advice(row, state) for row in steps)
 
 

@@ -44,7 +44,7 @@ ON_ITS_LIMIT = Remedy()
 
 @dataclass(frozen=True, slots=True)
 class Inconclusive:
-    """A unit whose verdict is open (on its worst cylinder; None: over all), and what decides it."""
+    """A unit whose verdict is open, on its worst cylinder (None: over all), and what decides it."""
 
     unit: str
     cylinder: int | None = None

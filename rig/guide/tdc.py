@@ -204,7 +204,9 @@ class GaugePoints(Procedure):
         one = self._host.session.profile.engine.cylinders == 1
         return (
             Action("step_done", "enter", "dial is zero", "the dial reads zero at the piston's top",
-                   self._zero, why_not=lambda _: "The dial is zero." if self._zeroed else ""),
+                   lambda bench, _: bench.note("the dial is zero", "said", {"step": DIAL_ZERO},
+                                               step=DIAL_ZERO),
+                   why_not=lambda _: "The dial is zero." if self._zeroed else ""),
             Action("event_here", "space", "piston drop", "the drop where the crank is held",
                    self._ask_drop, takes="DROP"),
             Action("undo", "backspace", "undo", "undo the last point, or the doubtful one",
@@ -228,9 +230,6 @@ class GaugePoints(Procedure):
     @property
     def _zeroed(self) -> bool:
         return DIAL_ZERO in self._host.session.annotations.steps
-
-    def _zero(self, bench: Bench, _: str) -> None:
-        bench.note("the dial is zero", "said", {"step": DIAL_ZERO}, step=DIAL_ZERO)
 
     def _select(self, bench: Bench, _: str) -> None:
         self._selected = True

@@ -55,10 +55,14 @@ def test_a_lone_escape_is_one_when_nothing_follows() -> None:
 
 
 def test_an_answer_is_typed() -> None:
-    assert typed("", ["3", "6", "space", "x", "backspace", "backspace", "."]) == ("36.", None)
-    assert typed("36.", ["5", "enter", "9"]) == ("36.5", True)
-    assert typed("36.", ["up", "esc"]) == ("36.", False)
-    assert len(typed("", ["x"] * 500)[0]) == 80
+    entry = ""
+    for key in ("3", "6", "space", "x", "backspace", "backspace", ".", "up"):
+        entry, entered = typed(entry, key)
+        assert entered is None
+    assert entry == "36."
+    assert typed("36.5", "enter") == ("36.5", True)
+    assert typed("36.", "esc") == ("36.", False)
+    assert len(typed("x" * 80, "x")[0]) == 80
 
 
 def test_no_colour_is_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
