@@ -74,10 +74,10 @@ class Outline:
         normal of their edges, which is the distance where no two corners face each other.
         """
         if self.radius_mm is not None and other.radius_mm is not None:
-            away = turned(np.array([[0.0, self.radius_mm]]), self.at_deg) - turned(
-                np.array([[0.0, other.radius_mm]]), other.at_deg
+            one, two = (
+                turned(np.array([[0.0, each.radius_mm]]), each.at_deg)[0] for each in (self, other)
             )
-            return float(np.hypot(*away[0])) - (self.width_mm + other.width_mm) / 2.0
+            return float(np.hypot(*(one - two))) - (self.width_mm + other.width_mm) / 2.0
         mine, theirs = self.points(), other.points()
         if (over := _apart_mm(mine, theirs)) <= 0.0:
             return over
@@ -267,11 +267,8 @@ class MeshMarks:
 
     @property
     def count(self) -> Rotation:
-        """Which way mark 2 lies from mark 1, round the driven shaft.
-
-        What comes to the driver's tooth when the driven shaft goes on lies behind it. Source:
-        geometry.
-        """
+        """Which way mark 2 lies from mark 1, round the driven shaft: what comes to the driver's
+        tooth when the driven shaft goes on lies behind it."""
         return opposite(self.rotation) if self.teeth > 0 else self.rotation
 
     def other_face(self) -> MeshMarks:
@@ -347,16 +344,21 @@ def _new_place(job: Job, part: str, figures: Mapping[str, Any]) -> NewPlace:
 
 
 def _longer_slot(job: Job, part: str, figures: Mapping[str, Any]) -> LongerSlot:
-    slot = next((each for each in job.means.slots if each.unit == part), None)
+    way: Rotation = "clockwise" if figures["way"] == "clockwise" else "anticlockwise"
+    unit_deg = abs(float(figures["unit_deg"]))
+    wanted = float(figures["room_mm"]), float(figures["slot_mm"])
+
+    def is_meant(slot: Slot) -> bool:  # a unit may have a slot of its body and of its plate
+        room_mm = slot.clockwise_mm if way == "clockwise" else slot.anticlockwise_mm
+        found = room_mm, math.radians(unit_deg) * slot.radius_mm
+        return slot.unit == part and all(map(math.isclose, found, wanted))
+
+    slot = next(filter(is_meant, job.means.slots), None)
     if slot is None:
         raise _changed(part)
     unit = slot_units(Fitted(job.profile.units, job.profile.engine), slot)[0]
-    way: Rotation = "clockwise" if figures["way"] == "clockwise" else "anticlockwise"
-    room_mm = slot.clockwise_mm if way == "clockwise" else slot.anticlockwise_mm
-    if not math.isclose(room_mm, float(figures["room_mm"])):
-        raise _changed(part)
     return LongerSlot(
-        part, slot, way, abs(float(figures["unit_deg"])), float(figures["longer_mm"]),
+        part, slot, way, unit_deg, float(figures["longer_mm"]),
         float(figures["crank_deg"]), unit.turns_per_crank_turn, unit.rotation,
         str(figures["seen_from"]),
     )  # fmt: skip

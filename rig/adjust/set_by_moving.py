@@ -352,11 +352,9 @@ class SetUnit(LedProcedure):
         result = self._at.result
         if result is None:
             return f"{self._unit.name}: not set"
-        confirmed = (
-            "not confirmed by turning yet"
-            if result.confirmed_deg is None
-            else f"confirmed by turning, {difference(result.confirmed_deg)} degrees"
-        )
+        confirmed = "not confirmed by turning yet"
+        if result.confirmed_deg is not None:
+            confirmed = f"confirmed by turning, {difference(result.confirmed_deg)} degrees"
         return (
             f"{self._unit.name}: set with the crank held at {btdc(result.btdc_deg)}"
             f" within {two_figures(result.hand_deg)}°; {confirmed}"

@@ -363,6 +363,26 @@ def test_steps_give_their_layouts(tmp_path: Path) -> None:
     assert mesh.count == mesh.rotation  # put back, what comes to the tooth lies ahead
 
 
+def test_a_unit_with_two_slots_gets_the_sheet_of_the_one_to_file(tmp_path: Path) -> None:
+    """The body's slot and the contact plate's have the same room, on circles of their own."""
+    folder = tmp_path / "job"
+    write_example(folder)
+    slots = "".join(
+        f'\n[[adjustment.slot]]\nunit = "upper"\npart = "{part}"\nradius_mm = {radius}\n'
+        "clockwise_mm = 1\nanticlockwise_mm = 1\n"
+        for part, radius in (("body", 45), ("contact plate", 25))
+    )
+    text = (folder / "engine.toml").read_text("utf-8") + slots
+    (folder / "engine.toml").write_text(text, "utf-8")
+    job = Job(folder)
+    of = Fitted(job.profile.units, job.profile.engine)
+    for slot in job.means.slots:
+        step = slot_step(of, slot, 6.0, filed=True)
+        (found,) = layouts(job, [{"means": "file", "part": "upper", "figures": step.figures}])
+        assert isinstance(found, LongerSlot)
+        assert found.slot == slot
+
+
 def test_what_does_not_fit_says_that_it_is_not_true() -> None:
     large = replace(PLACE, dog=replace(DOG, radius_mm=150.0, outside_mm=340.0))
     told = " ".join(each.get_text() for each in sheet_of(large).axes[0].texts)
