@@ -101,7 +101,9 @@ def verify(args: argparse.Namespace) -> Answer:
     else:
         n = len(checks)
         lines.append(f"{n} fingerprints and dates hold; no figure was computed again")
-    return Answer(figures, [*lines, *(["", *seal.words(saved)] if saved else [])], bool(failed))
+    return Answer(
+        figures, [*lines, *(["", *seal.words(saved)] if saved else [])], int(bool(failed))
+    )
 
 
 CERTIFY = f"""
