@@ -65,13 +65,13 @@ def test_an_obedient_hand_brings_a_unit_inside_and_the_prediction_is_proved(
 ) -> None:
     bench = bench_with(tmp_path / "job", MEANS, 2.5)
     bench.press("a")
-    said = obey(bench)
-    hands = [each.hand for each in said]
+    steps = obey(bench)
+    hands = [each.hand for each in steps]
     assert hands.count(Hand.MOVE_UNIT) >= 1
-    moved = next(each for each in said if each.hand is Hand.MOVE_UNIT)
+    moved = next(each for each in steps if each.hand is Hand.MOVE_UNIT)
     assert "mm along its slot" in moved.next
     assert "seen from its drive end" in moved.next
-    assert "as predicted" in said[-1].why
+    assert "as predicted" in steps[-1].why
     judged = [
         j for j in bench.live.session.assessments()
         if (j.unit, j.phase, j.cylinder) == ("upper", "as left", None)
@@ -156,8 +156,8 @@ def test_what_was_moved_the_wrong_way_is_said_and_adjusted_again(tmp_path: Path)
     assert advice(bench).next == "Adjust upper again"
     assert advice(bench).why == "It was moved the wrong way round."
     bench.press("esc", "a")
-    said = obey(bench)
-    assert "as predicted" in said[-1].why
+    steps = obey(bench)
+    assert "as predicted" in steps[-1].why
 
 
 def test_what_can_be_moved_is_asked_for_where_the_engine_file_says_nothing(tmp_path: Path) -> None:
@@ -168,8 +168,8 @@ def test_what_can_be_moved_is_asked_for_where_the_engine_file_says_nothing(tmp_p
         assert question is not None, answer
         assert "upper" in question.text
         bench.press(*answer, "enter")
-    said = obey(bench)
-    assert "as predicted" in said[-1].why
+    steps = obey(bench)
+    assert "as predicted" in steps[-1].why
     sheet = next((tmp_path / "job" / "predictions").glob("*[0-9].json"))
     plain = json.loads(sheet.read_text("utf-8"))
     assert "clockwise_mm = 60" in plain["asked"]

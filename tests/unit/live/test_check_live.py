@@ -88,9 +88,9 @@ def test_all_of_it(tmp_path: Path) -> None:
     assert set(found.values()) == {"good"}
     assert {"switch of upper", "switch of lower", "input of upper", "input of lower"} <= set(found)
     assert rig("check", made.folder, "--json").answer["not_tried"] == []
-    said = " ".join(person.heard)
-    assert "live" in said  # the caution stands at the step where it matters
-    assert "GOOD: closed for" in said
+    text = " ".join(person.heard)
+    assert "live" in text  # the caution stands at the step where it matters
+    assert "GOOD: closed for" in text
 
 
 def test_steps_may_be_skipped_and_are_then_not_tried(tmp_path: Path) -> None:
@@ -119,8 +119,8 @@ def test_lines_are_keys_where_there_is_no_terminal(
     with Device([b"".join(lines)], again=True) as device:
         ran = rig("check", job, "--live", "--port", device.port, "--json")
     assert set(ran.answer) >= {"checks", "not_tried"}
-    told = [line.partition("next: ")[2] for line in ran.err.splitlines() if "next: " in line]
-    assert [each[:17] for each in told] == [
+    asked = [line.partition("next: ")[2] for line in ran.err.splitlines() if "next: " in line]
+    assert [each[:17] for each in asked] == [
         "Put the switch of",
         "Turn forward by 1",
         "Put the switch of",

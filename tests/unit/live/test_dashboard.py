@@ -282,9 +282,9 @@ def test_the_page_of_all_keys(size: tuple[int, int]) -> None:
 def test_a_long_page_takes_the_place_of_the_crank_and_then_counts() -> None:
     actions = tuple(ActionLine(chr(65 + n), f"action {n}", "back") for n in range(40))
     text = text_of(replace(PAGE, actions=actions))
-    told = sum(f"action {n} " in text for n in range(40))
-    assert told >= 18
-    assert f"and {40 - told} more" in text
+    listed = sum(f"action {n} " in text for n in range(40))
+    assert listed >= 18
+    assert f"and {40 - listed} more" in text
     assert "crank from" not in text
 
 

@@ -65,7 +65,7 @@ def states(folder: Path, engine: str) -> Iterator[VirtualBench]:
     yield bench
 
 
-def told(view: View, size: tuple[int, int]) -> str:
+def screen(view: View, size: tuple[int, int]) -> str:
     return "\n".join(render(view, *size).plain())
 
 
@@ -82,14 +82,14 @@ def test_every_key_in_the_foot_and_on_the_page_is_shown_whole(tmp_path: Path, en
             nothing_cut.assert_nothing_cut(view, size)
         assert [key.key for key in view.keys][-2:] == ["h", "q"]
         for size in SIZES:
-            text = told(view, size)
+            text = screen(view, size)
             for key in view.keys:
                 assert f" {key.key}  {key.label}" in text, (size, key)
             assert "…" not in text.splitlines()[-1]
         bench.press("h")
         page = bench.ui_state.view()
         for size in SIZES:
-            lines = told(page, size).splitlines()
+            lines = screen(page, size).splitlines()
             for action in page.actions:
                 own = [line for line in lines if line.startswith(f"  {action.key} ")]
                 assert any(action.does in line and action.undo in line for line in own), (
@@ -155,31 +155,36 @@ def test_a_page_too_long_for_the_terminal_says_so(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.press("h")
     view = bench.ui_state.view()
-    assert "all keys" in told(view, (80, 24))
-    assert "this page" in told(view, (60, 20)) or "80x24 shows all" in told(view, (60, 20))
+    assert "all keys" in screen(view, (80, 24))
+    assert "this page" in screen(view, (60, 20)) or "80x24 shows all" in screen(view, (60, 20))
 
 
 def test_what_was_said_to_be_done_is_taken_back(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 30 at 60")
-    told = bench.live.session.annotations
+    annotations = bench.live.session.annotations
     bench.press("enter", "enter", "backspace")
-    assert told.steps == {"make safe"}
+    assert annotations.steps == {"make safe"}
     bench.press("k", "r", *"gap 0.30 mm", "enter", "w", *"new heel", "enter", "enter")
-    assert (told.skipped, told.remarks, told.changes) == (
+    assert (annotations.skipped, annotations.remarks, annotations.changes) == (
         {"gap"},
         ["gap 0.30 mm"],
         [("new heel", "")],
     )
-    said = []
+    messages = []
     for _ in range(5):
         bench.press("backspace")
-        said.append(bench.ui_state.view().message)
-    assert said == [
+        messages.append(bench.ui_state.view().message)
+    assert messages == [
         "Undone: the work new heel.", "Undone: a remark.", "Undone: the step gap is skipped.",
         "Undone: the step make safe is done.", "Nothing was done yet that can be undone.",
     ]  # fmt: skip
-    assert (told.steps, told.skipped, told.remarks, told.changes) == (set(), set(), [], [])
+    assert (annotations.steps, annotations.skipped, annotations.remarks, annotations.changes) == (
+        set(),
+        set(),
+        [],
+        [],
+    )
 
 
 def test_the_stroke_is_stated_again_only_when_asked_for(tmp_path: Path) -> None:
@@ -207,6 +212,6 @@ def test_long_names_of_units_leave_the_foot_whole(tmp_path: Path) -> None:
     other.find_dead_centre()
     other.do("goto 0 at 200")
     other.press("f")
-    foot = told(other.ui_state.view(), (80, 24)).splitlines()[-2:]
+    foot = screen(other.ui_state.view(), (80, 24)).splitlines()[-2:]
     assert " q  quit" in foot[-1] or " q  quit" in foot[0]
     assert "lever the one" in " ".join(foot)

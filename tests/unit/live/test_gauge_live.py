@@ -63,7 +63,7 @@ def panel(bench: VirtualBench) -> Panel:
     return found
 
 
-def said(bench: VirtualBench) -> str:
+def screen(bench: VirtualBench) -> str:
     shown = panel(bench)
     return "\n".join(f"{line.label}: {line.text}" for line in (*shown.beside, *shown.lines))
 
@@ -81,7 +81,7 @@ def test_dead_centre_by_gauge_is_chosen_lives_and_is_found_again(
 ) -> None:
     bench = both_sides(fitted(tmp_path, engine))
     shown = panel(bench)
-    assert "3×" in said(bench)
+    assert "3×" in screen(bench)
     assert "enough points" in bench.ui_state.view().next.lower()
     true_deg = bench.rig.truth()["tdc_deg_after_index"]
     run_out = bench.job.profile.encoder.run_out_deg
@@ -91,7 +91,7 @@ def test_dead_centre_by_gauge_is_chosen_lives_and_is_found_again(
     typed(bench, drop(bench))
     bench.do("goto -30 at 60", "goto -20 back at 40")
     typed(bench, drop(bench))
-    assert "TDC is where it was" in said(bench)
+    assert "TDC is where it was" in screen(bench)
     use(bench, "gauge, fit")
     session = bench.live.session
     assert session.reference is not None
@@ -145,9 +145,9 @@ def test_methods_and_marks_stand_beside_one_another_on_the_certificate(tmp_path:
     assert record["reference"]["method"] == "gauge, equal drops"
     others = [(each["method"], each["mark"]) for each in record["other_references"]]
     assert others == [("gauge, fit", ""), ("mark", "flywheel T")]
-    told = " ".join(record["conditions"])
-    assert "flywheel T: 1.0" in told
-    assert "firing notch: 25.0" in told
+    conditions = " ".join(record["conditions"])
+    assert "flywheel T: 1.0" in conditions
+    assert "firing notch: 25.0" in conditions
     proved = rig("verify", bench.live.saved.files[0])
     assert proved.status == 0, proved.out
 
@@ -216,11 +216,11 @@ def test_a_mistyped_point_is_named_at_once_and_taken_back(tmp_path: Path) -> Non
     bench.press("backspace", "enter")
     assert len(bench.live.session.gauge.readings) == 1
     typed(bench, drop(bench))
-    assert "DOUBT" not in said(bench)
+    assert "DOUBT" not in screen(bench)
     both_sides(bench)
     bench.do("goto -45 at 60", "goto -40 back at 40", "rest 0.6")
     typed(bench, "66.0")
-    assert "does not fit" in said(bench)
+    assert "does not fit" in screen(bench)
     assert panel(bench).figure == ""
     bench.press("t")
     doubtful = [line for line in panel(bench).lines if "IN DOUBT" in line.text]
@@ -232,7 +232,7 @@ def test_a_mistyped_point_is_named_at_once_and_taken_back(tmp_path: Path) -> Non
 
 def test_points_come_to_with_the_piston_falling_are_told(tmp_path: Path) -> None:
     bench = both_sides(fitted(tmp_path), wrong_way=True)
-    assert "piston falling" in said(bench)
+    assert "piston falling" in screen(bench)
 
 
 def test_an_inclined_gauge_is_corrected_once_its_case_is_said(tmp_path: Path) -> None:
@@ -287,18 +287,18 @@ def test_points_on_both_sides_without_a_lift_on_both_are_not_said_to_lie_on_one(
     for deg in (26, 18):
         bench.do(f"goto {-deg} back at 40")
         typed(bench, drop(bench))
-    assert "3×" in said(bench)
-    assert "2×" in said(bench)
-    assert "no drop was read on both sides" in said(bench)
-    assert "one side" not in said(bench)
+    assert "3×" in screen(bench)
+    assert "2×" in screen(bench)
+    assert "no drop was read on both sides" in screen(bench)
+    assert "one side" not in screen(bench)
 
 
 def test_one_point_is_said_of_one(tmp_path: Path) -> None:
     bench = fitted(tmp_path)
     bench.do("goto 40 at 250", "goto 30 at 40")
     typed(bench, drop(bench))
-    assert "1 gauge points" not in said(bench)
-    assert "too few" in said(bench)
+    assert "1 gauge points" not in screen(bench)
+    assert "too few" in screen(bench)
 
 
 def test_the_gauge_in_another_cylinder(tmp_path: Path) -> None:
@@ -392,7 +392,7 @@ def test_nearly_equal_lifts_are_brought_together_and_said(tmp_path: Path) -> Non
         typed(bench, drop(bench))
     before, after = sorted(r.point.drop_mm for r in bench.live.session.gauge.readings)[4:]
     assert 0.0 < after - before < 0.05
-    assert "3 of 3 nearly equal" in said(bench)
+    assert "3 of 3 nearly equal" in screen(bench)
     assert "enough points" in bench.ui_state.view().next.lower()
     true_deg = bench.rig.truth()["tdc_deg_after_index"]
     shown = next(line for line in panel(bench).beside if line.label == "equal drops")

@@ -92,12 +92,12 @@ def test_trouble_is_said() -> None:
 
 
 def test_a_noisy_line_does_not_drown_the_rest() -> None:
-    told, old = 0, READING
+    reported, old = 0, READING
     for times in range(1, 1001):
         new = replace(READING, rig=replace(READING.rig, line_errors=(("checksum", times),)))
-        told += len(changes(old, new))
+        reported += len(changes(old, new))
         old = new
-    assert told == 10  # 1, 2, 4 ... 512
+    assert reported == 10  # 1, 2, 4 ... 512
 
 
 def test_questions_and_going_to_an_angle() -> None:

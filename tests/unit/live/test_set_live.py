@@ -55,9 +55,9 @@ def obey(bench: VirtualBench, procedure: SetUnit) -> list[Advice]:
 
 def test_an_obedient_hand_sets_it_and_turning_confirms(tmp_path: Path) -> None:
     bench, procedure = setting(tmp_path / "job")
-    said = [each.next for each in obey(bench, procedure)]
-    assert any(each.startswith("Opened: stop, tighten upper") for each in said)
-    assert said[-1] == "Keep the setting of upper"
+    steps = [each.next for each in obey(bench, procedure)]
+    assert any(each.startswith("Opened: stop, tighten upper") for each in steps)
+    assert steps[-1] == "Keep the setting of upper"
     remark = bench.live.session.annotations.remarks[-1]
     at = re.match(r"upper: set with the crank held at ([0-9.]+)° BTDC", remark)
     assert at is not None

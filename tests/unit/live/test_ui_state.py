@@ -178,14 +178,14 @@ def test_on_a_compensated_cam_each_cylinder_stands_where_it_is_against_its_own_f
     assert ", nominal " in screen
 
 
-@pytest.mark.parametrize("stated", [True, False])
+@pytest.mark.parametrize("entered", [True, False])
 def test_a_unit_that_opens_on_one_stroke_alone_is_set_on_that_stroke(
-    tmp_path: Path, stated: bool
+    tmp_path: Path, entered: bool
 ) -> None:
     bench = VirtualBench(tmp_path / "radial", seed=4, engine="radial_nine")
     bench.find_dead_centre()
     bench.do("goto 0 at 150")
-    if stated:
+    if entered:
         bench.press("f")
     bench.do("turn 270 at 150")
     bench.press("m", "2", "enter")
@@ -194,17 +194,17 @@ def test_a_unit_that_opens_on_one_stroke_alone_is_set_on_that_stroke(
     assert led.to_go_deg is not None
     # 25 before the firing top is a whole cycle of 720 after the last: 425 on from here; the other
     # top is 65 on.
-    assert led.to_go_deg == pytest.approx(-295.0 if stated else 65.0, abs=3.0)
+    assert led.to_go_deg == pytest.approx(-295.0 if entered else 65.0, abs=3.0)
     assert "rear plugs" in (screen := "\n".join(render(bench.ui_state.view(), 80, 24).plain()))
     assert screen.count("contacts closed") + screen.count("contacts open") >= 2
 
 
 @pytest.mark.parametrize(
-    ("keys", "said"),
+    ("keys", "words"),
     [("24", "63.8 mm round the rim before TDC"), ("-6", "16.0 mm round the rim after TDC")],
 )
 def test_the_length_round_the_rim_is_that_of_the_mark_wherever_the_crank_stands(
-    tmp_path: Path, keys: str, said: str
+    tmp_path: Path, keys: str, words: str
 ) -> None:
     """Arc on a rim of 12 in: pi x 304.8 mm x 24/360 = 63.84 mm, 6 degrees 15.96 mm; computed."""
     bench = VirtualBench(tmp_path / "two", engine="two_stroke_single")
@@ -212,7 +212,7 @@ def test_the_length_round_the_rim_is_that_of_the_mark_wherever_the_crank_stands(
     bench.press("g", *keys, "enter")
     for way in ("goto 40 at 90", "turn 11 at 20"):
         bench.do(way)
-        assert said in "\n".join(render(bench.ui_state.view(), 80, 24).plain())
+        assert words in "\n".join(render(bench.ui_state.view(), 80, 24).plain())
 
 
 def test_why_an_opening_did_not_count_is_told_until_one_counts(found: VirtualBench) -> None:
@@ -276,9 +276,9 @@ def test_a_hand_that_trembles_on_the_held_crank_turns_nothing(tmp_path: Path, se
     assert len(held) == 1
     assert held[0].valid
     assert held[0].btdc_deg == pytest.approx(36.0, abs=0.5)
-    said = bench.live.session.annotations.remarks[-1]
-    assert f"at {held[0].btdc_deg:.2f}° BTDC" in said
-    assert "confirmed by turning" in said
+    remark = bench.live.session.annotations.remarks[-1]
+    assert f"at {held[0].btdc_deg:.2f}° BTDC" in remark
+    assert "confirmed by turning" in remark
     assert readings[-1].kind == "turned"
     bench.live.end()
     replayed = results_of(bench.job.profile, [bench.live.capture_path])
@@ -429,10 +429,10 @@ class Heard:
     """What is spoken, in the place of a speech program."""
 
     def __init__(self) -> None:
-        self.said: list[str] = []
+        self.spoken: list[str] = []
 
     def say(self, text: str) -> None:
-        self.said.append(text)
+        self.spoken.append(text)
 
 
 def test_next_is_spoken_with_its_key_when_it_changes(tmp_path: Path) -> None:
@@ -442,7 +442,7 @@ def test_next_is_spoken_with_its_key_when_it_changes(tmp_path: Path) -> None:
     bench.do("turn 30 at 60")
     bench.press("enter")
     bench.do("rest 0.5")
-    assert heard.said == [
+    assert heard.spoken == [
         "Make it safe: plugs out, fuel off, ventilate, chock, then press enter",
         "Clean the contacts, set their gap and note it, then press enter",
     ]

@@ -70,8 +70,8 @@ def test_firing_tdc_lever_phase_move_and_selection_are_undone(found: VirtualBenc
     assert session.stroke is not None
     assert session.setting_of("upper") == "full retard"
     assert session.annotations.moved_us("upper")
-    said = [undone(found) for _ in range(4)]
-    assert said == [
+    messages = [undone(found) for _ in range(4)]
+    assert messages == [
         "Undone: upper was moved.", "Undone: as left.",
         "Undone: the lever of upper at full retard.",
         "Undone: firing TDC.",
@@ -98,11 +98,11 @@ def test_a_tdc_that_was_selected_by_mistake_is_undone(found: VirtualBench) -> No
 
 
 def state(session: Session) -> object:
-    told = session.annotations
+    noted = session.annotations
     return (
-        session.reference, session.stroke, session.stop is None, told.steps, told.skipped,
-        told.remarks, told.changes, told.tightened, session.gauge.marks,
-        [(told.of[u.name].setting.now, told.moved_us(u.name)) for u in session.profile.units],
+        session.reference, session.stroke, session.stop is None, noted.steps, noted.skipped,
+        noted.remarks, noted.changes, noted.tightened, session.gauge.marks,
+        [(noted.of[u.name].setting.now, noted.moved_us(u.name)) for u in session.profile.units],
     )  # fmt: skip
 
 

@@ -96,8 +96,8 @@ def test_led_through_and_reported(unit: UnitBench) -> None:
     truth = unit.rig.hidden.units[0]
     assert found["play"]["deg"] == pytest.approx(truth.play_deg, abs=0.08)
     assert found["neutral"]["n"] == 3
-    (play,) = [line.text for line in shown.lines if line.label == "backlash"]
-    assert float(play.split("°")[0]) == pytest.approx(found["play"]["deg"], abs=0.05)
+    (backlash,) = [line.text for line in shown.lines if line.label == "backlash"]
+    assert float(backlash.split("°")[0]) == pytest.approx(found["play"]["deg"], abs=0.05)
     (neutral,) = [line.text for line in shown.lines if line.label == "neutral"]
     assert float(neutral.split("°")[0]) == pytest.approx(found["neutral"]["deg"], abs=0.5)
 
