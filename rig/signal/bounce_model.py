@@ -55,6 +55,10 @@ _CROWDS, _SPREADS_US = np.append(0.0, _EVENTS), np.append(1.0, _FROM_US)
 distance from it. The first model has none."""
 
 _PRIOR_CROWDS = np.append(1.0 - PRIOR_CROWD, np.full(_EVENTS.size, PRIOR_CROWD / _EVENTS.size))
+WARY = 20.0
+"""Who judges the risk of a split expects gathered noise so many times as much."""
+
+_WARY = np.append(1.0, np.full(_EVENTS.size, WARY))
 LEAST = 1e-300
 KEPT = 10_000
 AT_ONCE = 1_000  # gaps kept, and gaps weighed at once: this bounds the memory
@@ -69,6 +73,7 @@ class BounceModel:
         self._noise_short, self._noise_all = PRIOR_SHORT_NOISE
         self._bounce_short, self._bounce_all = PRIOR_SHORT_BOUNCE
         self._bounces, self._openings = PRIOR_BOUNCES
+        self.doubts = [1.0]  # the last ``shares``, by who expects noise to gather
         self._sure_gaps_us: list[float] = []
         self._sure_crowd: Floats = np.zeros(len(_CROWDS))  # logarithms
         self._settle(np.outer(prior(), _PRIOR_CROWDS))  # laws x crowds
@@ -119,6 +124,7 @@ class BounceModel:
         doubtful = 0 if clear else min(may, MOST)
         noise = self._noise(starts_us[: doubtful + 1], runs_us[:doubtful], before_us)
         self._sure_gaps_us += gaps_us[doubtful:]
+        self.doubts = [1.0]
         if clear:
             self._sure += 1
             self._sure_crowd = self._sure_crowd + noise[0]
@@ -137,11 +143,10 @@ class BounceModel:
         most_noise, most_chatter = noise.max(axis=1), bounce.max(axis=1)
         noise, bounce = np.exp(noise.T - most_noise), np.exp(bounce.T - most_chatter)
         most = most_noise + most_chatter
-        splits = np.log(((weights.T @ bounce) * noise).sum(axis=0)) + most
+        each = (weights.T @ bounce) * noise  # crowds x splits
         self._settle(_shares(weights * ((bounce * np.exp(most - most.max())) @ noise.T)))
-        splits = np.exp(splits - splits.max())
-        shares: list[float] = (splits / splits.sum()).tolist()
-        return shares
+        self.doubts = _normed(np.log(_WARY @ each) + most)
+        return _normed(np.log(each.sum(axis=0)) + most)
 
     def _noise(
         self, starts_us: Sequence[float], runs_us: Sequence[float], before_us: Sequence[float]
@@ -217,6 +222,13 @@ class BounceModel:
 def _shares(weights: Floats) -> Floats:
     """Normalised weights, none of them zero: no distribution is ever ruled out."""
     return np.asarray(np.maximum(weights / weights.sum(), LEAST))
+
+
+def _normed(logs: Floats) -> list[float]:
+    """Probabilities from their logarithms up to a constant."""
+    likely = np.exp(logs - logs.max())
+    shares: list[float] = (likely / likely.sum()).tolist()
+    return shares
 
 
 def _before(each: Floats) -> Floats:

@@ -289,7 +289,7 @@ class Debouncer:
             edges, shares = self._merged(edges)
             first = shares.index(max(shares))
             dropped = [t for t in edges.t_us[: 2 * first : 2] if t >= self._now.t_us[0]]
-            rivals = list(zip(edges.t_us[::2], shares, strict=False))
+            rivals = list(zip(edges.t_us[::2], self.bounce_model.doubts, strict=False))
             del rivals[first]
         t_us, last_us = edges.t_us[2 * first], self._last_us
         if self._first_cut and 2 * first == len(edges.t_us) - 1:

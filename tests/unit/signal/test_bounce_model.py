@@ -180,3 +180,23 @@ def test_much_bounce_takes_little_time_and_no_more_than_so_many_runs_are_noise()
     runs_us, gaps_us = [5.0] * 100_000, [1900.0] * 100_000
     assert split(law, runs_us, gaps_us, []) <= MOST
     assert 0.4 * 1900.0 < law.gap_us < 1900.0
+
+
+@pytest.mark.parametrize("gap_us", [900.0, 1500.0, 2500.0])
+def test_the_risk_is_judged_by_who_expects_noise_to_gather(gap_us: float) -> None:
+    """A drop-out some way before the bounce, before anything is learnt: it may belong to it, or be
+    the first of noise that gathers."""
+    law = BounceModel()
+    runs_us, gaps_us = [80.0, 100.0, 60.0], [gap_us, 50.0, 70.0]
+    shares = law.shares(starts(runs_us, gaps_us), runs_us, gaps_us, len(runs_us))
+    assert math.isclose(sum(shares), 1.0)
+    assert math.isclose(sum(law.doubts), 1.0)
+    assert law.doubts[1] > shares[1]
+    assert law.doubts[0] < shares[0]
+
+
+def test_clear_bounce_has_no_risk() -> None:
+    law = BounceModel()
+    runs_us, gaps_us = [80.0, 100.0, 60.0], [90.0, 50.0, 70.0]
+    assert law.shares(starts(runs_us, gaps_us), runs_us, gaps_us, len(runs_us)) == [1.0]
+    assert law.doubts == [1.0]
