@@ -20,13 +20,14 @@ PLOTS = {
 
 
 def run(args: argparse.Namespace) -> Answer:
-    """Drawings as files: .svg, .png or .pdf, by the ending of --out.
+    """Drawings as files: .svg, .png or .pdf, by the ending of --out. The same figures
+    give the same file.
 
-    rig plot readings JOB [CAPTURE]   each opening against its window
-    rig plot turn JOB [CAPTURE]       openings, closings, dead centres, index
-    rig plot signal JOB|RECORDING     the contacts' signal at an opening
-    rig plot drift FOLDER             an engine's certificates over the years
-    rig plot layout JOB               what the option taken has to mark, true size
+        rig plot readings JOB [CAPTURE]   each opening against its window
+        rig plot turn JOB [CAPTURE]       openings, closings, dead centres, index
+        rig plot signal JOB|RECORDING     the contacts' signal at an opening
+        rig plot drift FOLDER             an engine's certificates over the years
+        rig plot layout JOB               what the option taken marks, at true size
     """
     out = out_path(args.out or Path(f"{args.kind}.svg"))
     asked = PlotRequest(

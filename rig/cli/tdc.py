@@ -322,7 +322,7 @@ points PATH              a text file of points, or a capture with notes
 --capture NAME           the capture during which a file's points were read
 --again FILE             points measured again at the end
 --inclined-deg DEG=0     angle of the gauge to the bore
---case {{sliding,pinned}}  inclined: plunger slides on a flat crown, or rod pinned
+--case {{sliding,pinned}}  inclined: plunger slides on a flat crown, or rod pinned to a point
 --u-drop-mm MM={Gauge().u_drop_mm}  standard uncertainty of a gauge reading
 --u-angle-deg DEG={Gauge().u_angle_deg}  standard uncertainty of the held crank's angle
 --fit-offset             find the cylinder offset too

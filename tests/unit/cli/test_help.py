@@ -33,6 +33,7 @@ def test_it_fits_80_columns(prog: str) -> None:
     assert ran.status == 0
     long = [line for line in ran.out.splitlines() if len(line) > WIDTH]
     assert not long
+    assert not [line for line in ran.out.splitlines() if line.startswith("rig ")], "not indented"
 
 
 def test_the_list_of_commands_fits_80_columns() -> None:
