@@ -208,11 +208,6 @@ class Session:
         """The latest index passes."""
         return list(self._passes.kept)
 
-    @property
-    def times_passed(self) -> int:
-        """How often the index was passed."""
-        return self._passes.n
-
     def _asked(self) -> Callable[[str, Opening], bool]:
         turned_us = [each.t_us for each in self._log.kept if each.direction]
         turned_us += [passed.t_us for passed in self._passes.kept]

@@ -133,10 +133,6 @@ class TdcReference:
             now["gauge"] = gauge | {"fit_offset": bool(gauge["fit_offset"])}
         return now
 
-    def compared(self, later: TdcReference) -> str:
-        """In words, whether TDC found again is where it was. Source: ``moved``."""
-        return moved(self, later).words
-
 
 @dataclass(frozen=True, slots=True)
 class Move:

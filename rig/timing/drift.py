@@ -180,7 +180,8 @@ def fit(points: Sequence[DatedMean], period_deg: float = 360.0) -> Line | None:
     free = len(points) - len(levels) - 1
     if free < 1 or not _two_days_in_a_stretch(points):
         return None
-    angles = _unwrapped([each.mean_btdc for each in points], period_deg)
+    angles = np.array([each.mean_btdc for each in points])
+    angles = nearest(angles, float(angles[-1]), period_deg)  # a run without jumps of a period
     years = np.array([each.day for each in points]) / DAYS_A_YEAR
     years -= years[-1]
     design = np.zeros((len(points), len(levels) + 1))
@@ -202,7 +203,11 @@ def fit(points: Sequence[DatedMean], period_deg: float = 360.0) -> Line | None:
         for each in estimates
     ]
     if scatter**2 > _far(free, estimates, TOO_FAR):
-        parts = [_widened(parts, scatter, free)]
+        level_, both, slope_ = (
+            scatter**2 * math.fsum(getattr(part, each) for part in parts)
+            for each in ("level", "both", "slope")
+        )
+        parts = [LinePart(level_, both, slope_, float(free))]
     U, nu = _expanded([(part.slope, part.nu) for part in parts])
     strays = scatter**2 > _far(free, estimates, STRAYS)
     far = float(np.max(np.abs(angles - design @ found)))
@@ -297,16 +302,11 @@ def _of_source(
         for row in rows:
             steady[row] = mixed / counts[row]
         if not alike:
-            found.append(_Estimate(_only(stated, rows), blocks, nu))
+            own = np.where(np.isin(np.arange(len(points)), rows), stated, 0.0)
+            found.append(_Estimate(own, blocks, nu))
     if alike:
         found.append(_Estimate(steady - known, blocks, float(np.sum(nus))))
     return steady, found
-
-
-def _only(variances: NDArray[np.float64], rows: Sequence[int]) -> NDArray[np.float64]:
-    kept = np.zeros_like(variances)
-    kept[list(rows)] = variances[list(rows)]
-    return kept
 
 
 def _alike(variances: NDArray[np.float64], nu: NDArray[np.float64]) -> bool:
@@ -335,17 +335,6 @@ def _far(free: int, estimates: Sequence[_Estimate], chance: float) -> float:
     return float(fdtri(free, nu, 1.0 - chance))
 
 
-def _widened(parts: Sequence[LinePart], scatter: float, free: int) -> LinePart:
-    """All parts as one estimate, from how far the points lie from the line."""
-    wide = scatter**2
-    return LinePart(
-        wide * math.fsum(part.level for part in parts),
-        wide * math.fsum(part.both for part in parts),
-        wide * math.fsum(part.slope for part in parts),
-        float(free),
-    )
-
-
 def _expanded(
     variances: Sequence[tuple[float, float]], coverage: float = COVERAGE
 ) -> tuple[float, float]:
@@ -363,9 +352,3 @@ def _expanded(
         return float(ndtri(upper)) * math.sqrt(max(variance, 0.0)), math.inf
     nu_eff = max(variance * variance / squares - 2.0, min(nu for _, nu in variances), 1.0)
     return float(stdtrit(nu_eff, upper)) * math.sqrt(variance), nu_eff
-
-
-def _unwrapped(angles_deg: Sequence[float], period_deg: float) -> NDArray[np.float64]:
-    """Angles as a run without jumps of a whole period, beginning with the last one's."""
-    angles = np.asarray(angles_deg, dtype=np.float64)
-    return nearest(angles, float(angles[-1]), period_deg)

@@ -71,15 +71,12 @@ def _within(value: float, lower: float, upper: float) -> bool:
     return lower - _SLACK <= value <= upper + _SLACK
 
 
-def sd_interval(sd: float, nu: float, coverage: float = 0.95) -> tuple[float, float]:
-    """Interval for the true standard deviation behind ``sd`` with ``nu`` degrees of freedom.
-
-    Two-sided, from the chi-square distribution of nu s^2 / sigma^2 (normal data).
-    """
+def sd_interval(sd: float, nu: float) -> tuple[float, float]:
+    """95 % interval for the true standard deviation behind ``sd`` with ``nu`` degrees of freedom,
+    from the chi-square distribution of nu s^2 / sigma^2 (normal data)."""
     from scipy.special import chdtri
 
-    tail = (1.0 - coverage) / 2.0
-    low, high = (sd * math.sqrt(nu / float(chdtri(nu, each))) for each in (tail, 1.0 - tail))
+    low, high = (sd * math.sqrt(nu / float(chdtri(nu, tail))) for tail in (0.025, 0.975))
     return low, high
 
 

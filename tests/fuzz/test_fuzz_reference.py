@@ -18,7 +18,7 @@ from recorded import turning
 from rig.base.errors import InputError
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.session.session import Session
-from rig.tdc.reference import Method, TdcReference, set_by_hand
+from rig.tdc.reference import Method, TdcReference, moved, set_by_hand
 from rig.tdc.reference_file import BadReferenceError, load_references, save_reference, to_plain
 from rig.wire.reader import LineReader
 
@@ -72,7 +72,7 @@ def read(data: bytes, path: Path) -> None:
     for reference in found:
         assert 0.0 <= reference.tdc_deg < 360.0
         with suppress(InputError):  # found at another cylinder
-            reference.compared(STOP), STOP.compared(reference)
+            moved(reference, STOP), moved(STOP, reference)
     session, reader = Session(PROFILE, found[0]), LineReader()
     for batch in [*reader.feed(turning()[0]), *reader.finish()]:
         session.take(batch)

@@ -300,7 +300,7 @@ def test_a_reference_that_stayed() -> None:
     found = moved(first, again)
     assert found.shift_deg == pytest.approx(0.015)
     assert not found.has_moved
-    assert "is where it was" in first.compared(again)
+    assert "is where it was" in moved(first, again).words
 
 
 def test_a_reference_that_moved() -> None:
