@@ -1,6 +1,6 @@
 """The board of the front end for winding and condenser, from the netlist to files for any maker:
-python firmware_notes/wiring/board.py writes Gerber (RS-274X with X2 attributes) and Excellon files
-into ``board/``. Places of the parts are chosen by hand and below; tracks are found here.
+Gerber (RS-274X with X2 attributes) and Excellon; ``draw.py`` writes them into ``board/``. Places of
+the parts are chosen by hand and below; tracks are found here.
 
 Seen from the component side, x to the right and y down, millimetres from the upper left corner;
 the files have y up, as Gerber has it. Both copper layers, plated holes.
@@ -135,11 +135,6 @@ def pads_of(circuit: Circuit = WINDING) -> list[Pad]:
 def is_kick(net: str) -> bool:
     """Whether a net sees the primary's kick."""
     return net in KICK
-
-
-def clear_mm(one: str, other: str) -> float:
-    """The least distance between copper of two nets."""
-    return KICK_CLEAR_MM if is_kick(one) or is_kick(other) else CLEAR_MM
 
 
 class Router:
@@ -416,10 +411,6 @@ class Gerber:
         self.body += [f"D{self._aperture(mm)}*", f"{self._at(first)}D02*"]
         self.body += [f"{self._at(place)}D01*" for place in rest]
 
-    def strokes(self) -> list[tuple[list[Place], float]]:
-        """Runs of places with their width, as they were given."""
-        return self.lines
-
     def text(self) -> str:
         """The file."""
         head = [
@@ -613,13 +604,3 @@ def files(routed: Routed) -> dict[str, str]:
         "holes.drl": drill(routed),
         "screw-holes.drl": screw_holes(),
     }
-
-
-def main() -> None:
-    FOLDER.mkdir(exist_ok=True)
-    for name, text in files(Router(pads_of()).route()).items():
-        (FOLDER / name).write_text(text, encoding="ascii")
-
-
-if __name__ == "__main__":
-    main()

@@ -204,14 +204,6 @@ TYPES = {
         ("+IN", "-IN", "", "", "-OUT", "", "+OUT"),
         Rating(amps=0.083),
     ),
-    "SLOT": Type(
-        "slot",
-        "slotted optical switch, transistor output, 3 mm slot",
-        "H21A1",
-        "slot 4 pins",
-        ("A", "K", "C", "E"),
-        Rating(amps=0.05),
-    ),
     "SCREW2": Type(
         "connector", "screw terminal, 5.08 mm, 2 ways", "5.08 mm, 2 ways", "screw 2", TWO
     ),

@@ -71,14 +71,14 @@ class Schematic(Sheet):
         (x0, y0), (x1, y1) = first, second
         symbol = part.type.symbol
         if symbol == "resistor":
-            self.resistor(first, second, "")
+            self.resistor(first, second)
         elif symbol in ("capacitor", "capacitor_polar"):
-            self.capacitor(first, second, "")
+            self.capacitor(first, second)
             if symbol == "capacitor_polar":
                 sign = 1 if y1 > y0 else -1
                 self.text((x0 + x1) / 2 - 4.2, (y0 + y1) / 2 - sign * 1.6 + 0.9, "+", size=3)
         elif symbol in ("diode", "clamp"):
-            self.diode(second, first, "", clamp=symbol == "clamp")
+            self.diode(second, first, clamp=symbol == "clamp")
         else:
             self.varistor(first, second)
         ux, uy = (x1 > x0) - (x1 < x0), (y1 > y0) - (y1 < y0)

@@ -82,46 +82,21 @@ class Sheet:
             f'<g transform="translate({middle_x:g},{middle_y:g}) rotate({angle})">{symbol}</g>'
         )
 
-    def _name(self, start: Point, end: Point, words: str, away: float = 4) -> None:
-        (x0, y0), (x1, y1) = start, end
-        if y0 == y1:
-            self.text((x0 + x1) / 2, y0 - away, words, anchor="middle")
-        else:
-            self.text(x0 + away, (y0 + y1) / 2 + 1.2, words)
-
-    def resistor(self, start: Point, end: Point, name: str) -> None:
+    def resistor(self, start: Point, end: Point) -> None:
         self._turned(start, end, 5, '<rect x="-5" y="-1.8" width="10" height="3.6"/>')
-        self._name(start, end, name)
 
-    def capacitor(self, start: Point, end: Point, name: str) -> None:
+    def capacitor(self, start: Point, end: Point) -> None:
         plates = '<path d="M-0.8,-3 V3 M0.8,-3 V3" stroke-width="0.6"/>'
         self._turned(start, end, 0.8, plates)
-        self._name(start, end, name)
 
-    def diode(self, start: Point, end: Point, name: str, clamp: bool = False) -> None:
+    def diode(self, start: Point, end: Point, clamp: bool = False) -> None:
         """Conducts from start to end. A clamp has the bent bar."""
         bar = "M2,-2.5 V2.5" + (" M2,-2.5 h-1.2 M2,2.5 h1.2" if clamp else "")
         self._turned(start, end, 2, f'<path d="M-2,-2.5 V2.5 L2,0 Z {bar}"/>')
-        self._name(start, end, name)
 
     def varistor(self, start: Point, end: Point) -> None:
         box = '<rect x="-5" y="-1.8" width="10" height="3.6"/><path d="M-5,3 h2 L4,-3"/>'
         self._turned(start, end, 5, box)
-
-    def winding(self, start: Point, end: Point, name: str = "") -> None:
-        arcs = "M-6,0 " + "a1.5,1.5 0 0 1 3,0 " * 4
-        self._turned(start, end, 6, f'<path d="{arcs}"/>')
-        self._name(start, end, name)
-
-    def contacts(self, start: Point, end: Point, name: str) -> None:
-        self._turned(
-            start,
-            end,
-            4,
-            '<circle cx="-3.2" cy="0" r="0.8"/><circle cx="3.2" cy="0" r="0.8"/>'
-            '<path d="M-2.5,-0.4 L3.6,-3.2"/>',
-        )
-        self._name(start, end, name, 5.5)
 
     def earth(self, x: float, y: float, name: str = "engine") -> None:
         """Of the engine: bars. Of the board: a triangle. The two are never joined."""

@@ -27,7 +27,7 @@ def copper(routed: Routed) -> Sheet:
         s.pad(*_at(pad.at), pad.pad_mm * SCALE, pad.hole_mm * SCALE)
     for x, y in SCREWS:
         s.pad(*_at((x * PITCH, y * PITCH)), 3.2 * SCALE, 3.2 * SCALE)
-    for places, mm in silk().strokes():
+    for places, mm in silk().lines:
         s.track([_at(place) for place in places], mm * SCALE, "#000")
     s.notes(
         LEFT_MM + w * SCALE + 5,
