@@ -85,9 +85,12 @@ class World:
         self.slip_deg = 0.0
         self.units = [self._unit(truth) for truth in hidden.units]
         self.done_s = 0.0
-        inputs = {INDEX: self._index_level(at), FOOT: 0}
+        active = self.hidden.encoder.index_level
+        inputs = {INDEX: active if self.encoder.index_active(at) else 1 - active, FOOT: 0}
         for number in {unit.truth.input for unit in self.units}:
-            inputs[number] = self._shared_level(number)
+            units = [unit for unit in self.units if unit.truth.input == number]
+            opened = all(unit.contacts.shown_open for unit in units)
+            inputs[number] = units[0].open_level if opened else 1 - units[0].open_level
         self.levels = Levels(self.encoder.count_at(at), inputs)
 
     def _unit(self, truth: UnitTruth) -> UnitWorks:
@@ -157,7 +160,9 @@ class World:
             self.slip_deg = movement.slip.last
         else:
             encoder = encoder.shifted(self.slip_deg)
-        bare = self._steps(encoder, until_s)
+        none = np.empty(0, np.int64)
+        steps = self.encoder.moved(encoder) if self.steps else (np.empty(0), none, none)
+        bare = Pins(self.done_s, until_s, *steps, np.empty(0), none, none)
         index_s, index_active, lead_deg = self.encoder.index_moved(encoder)
         inactive = 1 - self.hidden.encoder.index_level
         edges = [(index_s, np.full(len(index_s), INDEX), index_active ^ inactive)]
@@ -197,26 +202,9 @@ class World:
             pins, crank, encoder, changes, index_s[leads], lead_deg[leads] - self.slip_deg
         )
 
-    def _steps(self, encoder: Curve, until_s: float) -> Pins:
-        """Pins on which only the encoder changes."""
-        t_s, none = np.empty(0), np.empty(0, np.int64)
-        step, count = none, none
-        if self.steps:
-            t_s, step, count = self.encoder.moved(encoder)
-        return Pins(self.done_s, until_s, t_s, step, count, np.empty(0), none, none)
-
     def index_at(self, places_deg: tuple[float, ...]) -> None:
         """Change the number of index pulses a turn."""
         self.encoder = Encoder(replace(self.encoder.truth, index_at_deg=places_deg))
-
-    def _index_level(self, at: float) -> int:
-        level = self.hidden.encoder.index_level
-        return level if self.encoder.index_active(at) else 1 - level
-
-    def _shared_level(self, number: int) -> int:
-        units = [unit for unit in self.units if unit.truth.input == number]
-        opened = all(unit.contacts.shown_open for unit in units)
-        return units[0].open_level if opened else 1 - units[0].open_level
 
 
 Signal = tuple[int, bool, Floats, NDArray[np.bool_]]

@@ -105,8 +105,9 @@ def turn(
         grip = hand.regrip_deg * rng.uniform(0.6, 1.4) if hand.regrip_deg else left
         if grip > 0.8 * left:
             parts.append(stroke(hand, rng, t_s, at, by=end - at, speed=speed))
-            table = parts[-1].table  # the sum may differ from the end in its last bit
-            return join(*parts) if table[-1, Y_HI] == end else _ending(join(*parts), end)
+            whole = join(*parts)
+            whole.table[-1, Y_HI] = end  # the sum may differ from it in its last bit
+            return whole
         parts.append(stroke(hand, rng, t_s, at, by=way * grip, speed=speed))
         t_s, at = parts[-1].end_s, parts[-1].last
         back = hand.step_back_deg * rng.uniform(0.0, 1.0)
@@ -117,11 +118,6 @@ def turn(
         pause = hand.regrip_s * rng.uniform(0.5, 2.0)
         parts.append(hold(hand, rng, t_s, at, pause))
         t_s = parts[-1].end_s
-
-
-def _ending(curve: Curve, value: float) -> Curve:
-    curve.table[-1, Y_HI] = value
-    return curve
 
 
 def hold(hand: Hand, rng: np.random.Generator, t_s: float, at: float, seconds: float) -> Curve:
@@ -342,14 +338,10 @@ def _turns(c1: Floats, c2: Floats, c3: Floats, h: Floats) -> tuple[Floats, Float
     root = np.sqrt(np.maximum(inner, 0.0))
     # The usual stable pair of roots of 3 c3 x^2 + 2 c2 x + c1 = 0.
     q = -(c2 + np.copysign(root, c2))
-    nothing = np.zeros_like(h)
-    one = np.divide(q, 3.0 * c3, out=nothing.copy(), where=c3 != 0.0)
-    two = np.divide(c1, q, out=nothing.copy(), where=q != 0.0)
-    real = inner > 0.0
-    inside = [np.where(real & (x > 0.0) & (x < h), x, 0.0) for x in (one, two)]
-    earlier: Floats = np.minimum(*inside)
-    later: Floats = np.maximum(*inside)
-    return earlier, later
+    one = np.divide(q, 3.0 * c3, out=np.zeros_like(h), where=c3 != 0.0)
+    two = np.divide(c1, q, out=np.zeros_like(h), where=q != 0.0)
+    inside = [np.where((inner > 0.0) & (x > 0.0) & (x < h), x, 0.0) for x in (one, two)]
+    return np.asarray(np.minimum(*inside)), np.asarray(np.maximum(*inside))
 
 
 def still(t_s: float, until_s: float, value: float) -> Curve:
