@@ -7,11 +7,13 @@ import argparse
 import re
 import shlex
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from made_job import on_terminal, rig
 
 from rig.cli.main import COMMANDS, parser_of
+from rig.cli.output import Answer, Command
 
 WIDTH = 80
 
@@ -73,6 +75,39 @@ def test_each_example_is_a_command(example: str) -> None:
 
 def test_there_are_examples() -> None:
     assert len(EXAMPLES) > 15
+
+
+def test_a_table_of_options_says_what_each_takes() -> None:
+    table = """
+    job PATH                 the folder
+    [capture...] PATH        captures
+    --readings               a flag
+    --tdc-deg,--tdc DEG      a number
+    --cylinder N=1           with a default
+    --how WORDS=by hand      of two words
+    --changed WORDS...       repeated
+    --felt DEG+              one or more
+    --example [NAME=one]     may be left out
+    --change-of UNIT WORDS   a pair
+    --way {1,-1}             one of two numbers
+    --unit {mm,inch}=mm      one of two words
+    """
+    parser = argparse.ArgumentParser()
+    Command(lambda args: Answer({}), table).declare(parser)
+    plain = vars(parser.parse_args(["job"]))
+    assert plain == {
+        "job": Path("job"), "capture": [], "readings": False, "tdc_deg": None, "cylinder": 1,
+        "how": "by hand", "changed": [], "felt": [], "example": None, "change_of": None,
+        "way": None, "unit": "mm", "json": False,
+    }  # fmt: skip
+    words = "job a b --readings --tdc 1.5 --cylinder 3 --changed x --changed y --example"
+    words += " --change-of upper heel --way -1 --unit inch --felt 1 2.5"
+    full = vars(parser.parse_args(words.split()))
+    assert full == {
+        "job": Path("job"), "capture": [Path("a"), Path("b")], "readings": True, "tdc_deg": 1.5,
+        "cylinder": 3, "how": "by hand", "changed": ["x", "y"], "felt": [1.0, 2.5],
+        "example": "one", "change_of": ["upper", "heel"], "way": -1, "unit": "inch", "json": False,
+    }  # fmt: skip
 
 
 def test_all_names_of_a_command_are_known() -> None:
