@@ -174,3 +174,14 @@ def test_a_rest_in_the_open_is_no_touch_once_the_stop_was_met_on_that_side() -> 
 def test_a_full_turn_with_the_stop_in_shows() -> None:
     played = Played().do("turn 380 at 150").note("stop_in", cylinder=1).do("turn 361 at 150")
     assert played.session.stop_turned_deg() >= 360.0
+
+
+def test_touches_that_were_not_at_the_stop_give_no_tdc_and_say_what_to_do() -> None:
+    """Turned back in the open: 160 degrees of free crank, so the stop would block 200."""
+    played = Played().do("turn 400 at 150").note("stop-in", cylinder=1)
+    played.note("touch", direction=1, crank_deg=460.0)
+    played.note("touch", direction=-1, crank_deg=660.0).note("stop-out")
+    session = played.session
+    assert session.reference is None
+    assert "leave the crank only 160° to turn in" in session.stop_words
+    assert "Use a shorter one" in session.stop_words
