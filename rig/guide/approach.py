@@ -154,8 +154,6 @@ def target_of(host: Host, btdc_deg: float, cylinder: int) -> Target:
     if session.here is None:
         raise InputError(reason_words(session.why_no_reference()))
     after = tdc_after_reference_deg(session.profile.engine, session.here, cylinder)
-    if after is None:
-        raise InputError(f"the top dead centre of cylinder {cylinder} is not stated")
     rim_mm = session.profile.engine.rim_diameter_mm
     return Target(btdc_deg, session.here.tdc_deg + after, rim_diameter_mm=rim_mm)
 

@@ -28,14 +28,8 @@ from rig.timing.impulse import LEAST_LAG_DEG, opens_after_release, past_coupling
 
 State = Literal["trip", "back", "forward"]
 
-MARGIN_DEG = 3.0
-"""Gone back so much further than the approach needs, so that it is complete at the opening (common
-practice, no source)."""
-
-USUAL_LAG_DEG = 26.0
-"""A coupling's lag while it is not known where the contacts open (25 to 30 degrees are quoted: an
-owners' association article)."""
-
+MARGIN_DEG = 3.0  # further back than the approach needs (common practice, no source)
+USUAL_LAG_DEG = 26.0  # while it is not known (25 to 30 are quoted: an owners' association article)
 HAND_DEG = 2.0  # a hand trembles by less; more than this forward means that the crank was turned
 
 

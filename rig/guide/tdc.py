@@ -127,11 +127,9 @@ class GaugePoints(Procedure):
         tdc = self._tdc_deg()
         sides: tuple[list[float], list[float]] = [], []
         for each in self._series(again=again):
-            before = each.direction > 0
-            if tdc is not None:
-                before = wrap(each.point.angle_deg - tdc) < 0.0
-            if tdc is not None or each.direction:
-                sides[0 if before else 1].append(each.point.drop_mm)
+            after = -each.direction if tdc is None else wrap(each.point.angle_deg - tdc) or 1
+            if after:
+                sides[after > 0].append(each.point.drop_mm)
         return sides
 
     # -- on the screen --

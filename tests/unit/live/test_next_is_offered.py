@@ -16,7 +16,8 @@ from rig.guide.action import DIGITS
 
 KEYS = (
     ("enter",), ("space",), ("backspace",), ("k",), ("p",), ("p",), ("d",), ("t",), ("f", "y"),
-    ("1",), ("c",), ("l",), ("esc",), ("m", "1", "enter"), ("g", "5", "enter"), ("i",), ("a",),
+    ("1",), ("b",), ("c",), ("l",), ("esc",), ("m", "1", "enter"), ("g", "5", "enter"), ("i",),
+    ("a",),
     ("e", "x", "enter", "enter"), ("v", "2", "enter"), ("h",), ("w", "x", "enter", "enter"),
     ("space", *"2.00", "enter"), ("o", "3", "enter"), ("NEXT",), ("NEXT",), ("NEXT",),
 )  # fmt: skip
