@@ -378,8 +378,8 @@ def tdc_from_stop(
 
 
 def _repeatability(forward: _Side, backward: _Side) -> Contribution:
-    """Of the middle: one hand on one stop, so both sides share one SD (pooled, 4.2.4). On its own, a
-    side with two touches has one degree of freedom, and a factor of 12.7."""
+    """Of the middle: one hand on one stop, so both sides share one SD (pooled, 4.2.4). On its own,
+    a side with two touches has one degree of freedom, and a factor of 12.7."""
     nu = forward.n + backward.n - 2
     if nu > 0:
         squares = sum((side.n - 1) * side.sd_deg**2 for side in (forward, backward))
