@@ -50,10 +50,7 @@ class Procedure(ABC):
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """What a room adds to a live run.
-
-    ``save``, where the room has one, saves the run without asking.
-    """
+    """What a room adds to a live run; ``save``, where it has one, saves the run without asking."""
 
     actions: tuple[Action, ...]
     save: Callable[[Host], Saved] | None = None
