@@ -47,16 +47,17 @@ def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def played_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """The same recordings with the same reference and engine file are played once for all tests."""
     monkeypatch.setattr(
-        "rig.certificate.prove.results_of", lambda *given: worked(repr(given), *given)
+        "rig.certificate.prove.results_of",
+        lambda *given, version: worked(repr((given, version)), *given, version=version),
     )
 
 
 WORKED: dict[str, JobResults] = {}
 
 
-def worked(key: str, *given: Any) -> JobResults:
+def worked(key: str, *given: Any, version: str) -> JobResults:
     if key not in WORKED:
-        WORKED[key] = results_of(*given)
+        WORKED[key] = results_of(*given, version=version)
     return WORKED[key]
 
 
