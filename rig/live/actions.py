@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from importlib import import_module
 
+from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.base.rounding import listed
 from rig.engine.geometry import stop_cylinder, stop_trouble
@@ -23,6 +24,7 @@ from rig.guide.procedure import Offer, unit_answered, unit_names
 from rig.guide.state import stroke_state
 from rig.guide.tdc import GaugePoints, SelectTdc, still_deg
 from rig.tdc.gauge_points import MARK, MARK_WITHIN_DEG
+from rig.timing.readings import tdc_after_reference_deg
 from rig.words.diagnostics import mark_words
 
 # Modules of the bench's needs; the ``OFFER`` of each adds actions to those of the core job.
@@ -269,13 +271,24 @@ def _mark(bench: Bench, at_deg: float, what: str, within: str) -> None:
     bench.prompt.say(mark_words(session.gauge.marks[-1], session.here))
 
 
+FAR_FROM_TDC_DEG = 20.0  # a crank brought to TDC by eye is nearer (common practice, no source)
+
+
 def _firing_tdc(bench: Bench, _: str) -> None:
     def enter() -> None:
         bench.host.state_stroke()
         bench.did("firing TDC", lambda: bench.host.undo_tdc("stroke"))
         bench.prompt.say("Cylinder 1 is at its firing TDC: entered.")
 
-    if stroke_state(bench.host) == "stated":
+    session, off_deg = bench.host.session, 0.0
+    here, crank_deg = session.here, session.crank_deg()
+    if here is not None and crank_deg is not None:
+        own_deg = here.tdc_deg + tdc_after_reference_deg(session.profile.engine, here, 1)
+        off_deg = wrap(own_deg - crank_deg)
+    if abs(off_deg) > FAR_FROM_TDC_DEG:
+        size, side = f"{abs(off_deg):.0f}°", "before" if off_deg > 0.0 else "after"
+        bench.prompt.ask(f"The crank is {size} {side} TDC. Is that TDC the firing one?", enter)
+    elif stroke_state(bench.host) == "stated":
         bench.prompt.ask("Is cylinder 1 at its firing TDC here? It was entered before.", enter)
     else:
         enter()

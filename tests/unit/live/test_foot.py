@@ -203,6 +203,20 @@ def test_the_stroke_is_stated_again_only_when_asked_for(tmp_path: Path) -> None:
     assert after.turn == before.turn + 1
 
 
+def test_firing_tdc_far_from_tdc_is_asked_about(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job")
+    bench.find_dead_centre()
+    bench.do("goto 45 at 200")
+    bench.press("f")
+    question = bench.ui_state.view().question
+    assert question is not None
+    assert "45° before TDC" in question.text
+    bench.press("n")
+    assert bench.live.session.stroke is None
+    bench.press("f", "y")
+    assert bench.live.session.stroke is not None
+
+
 def test_long_names_of_units_leave_the_foot_whole(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     text = bench.job.engine_file.read_text("utf-8")
