@@ -24,7 +24,8 @@ HEAD_BYTES = 4096
 class Recording:
     """Batches, and the names of the contact inputs by number; ``kind`` is that of its format.
 
-    ``from_zero``: it starts at time 0, not at its first position.
+    ``from_zero``: its own time 0 is the start, so times are shown as in the file; else the start
+    is its first position.
     """
 
     path: Path

@@ -77,7 +77,7 @@ def test_every_key_that_is_known_is_described_in_the_example() -> None:
     for keys in (*known, top):
         for key in keys.removeprefix("Keys here: ").split(", "):
             shown = key.replace("earliest", "nominal").replace("latest", "nominal")
-            assert shown in header, key
+            assert shown in header, f"describe {key} in the head of rig/job/example.toml"
 
 
 def test_every_mistake_at_once_in_the_order_of_the_file() -> None:
