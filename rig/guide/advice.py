@@ -122,7 +122,7 @@ def _one_turn_out(s: JobState) -> Advice:
 
 
 def _hold_drag(unit: str, why: str) -> Advice:
-    return _do(f"Hold a light drag on {unit}'s rotor", why, "drag", Hand.HOLD_DRAG, unit)
+    return _do(f"Hold back the rotor of {unit} lightly", why, "drag", Hand.HOLD_DRAG, unit)
 
 
 def _read(s: JobState) -> Advice:

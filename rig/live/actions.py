@@ -335,7 +335,7 @@ def _drag(bench: Bench, entered: str) -> None:
     def take(unit: Unit) -> None:
         held = bench.host.session.annotations.of[unit.name].drag.now
         ends = {"end": True} if held else {}
-        words = f"the drag on {unit.name}'s rotor is {'off' if held else 'on'}"
+        words = f"the drag on the rotor of {unit.name} is {'off' if held else 'on'}"
         bench.note(words, "drag", {"unit": unit.name, **ends}, unit=unit.name)
         bench.prompt.say(f"{words[:1].upper()}{words[1:]}.")
 
