@@ -378,6 +378,8 @@ def page(pen: Pen, width: int, height: int, view: View) -> Lines:
         does = Text.assemble(left, pen.text(action.does), end="")
         lines.append(ends(does, pen.text((f" {action.undo}", "quiet")), width))
     if len(lines) > height:
+        del lines[0]  # a key matters more than the heading
+    if len(lines) > height:
         lines[height - 1 :] = [_more(pen, len(lines) - height + 1)]
     return lines
 
