@@ -92,6 +92,7 @@ class Session:
         self.notes = 0
         self._heard_nothing = True
         self._stroke: Timeline[FiringTdcEntry | None] = Timeline(None)
+        self._turns_from_us = -math.inf  # since when whole turns are on one count
         self.stroke_lost = False
         self.stroke_entries = 0  # since the count of turns began
         self.places = IndexResolver(profile)
@@ -246,6 +247,7 @@ class Session:
         self.places.lost(t_us)
         self._undo.clear()  # from before the restart
         self._results.forget()
+        self._turns_from_us = t_us
         if self._stroke.now is not None:
             self._stroke.set(t_us, None)
             self.stroke_lost, self.stroke_entries = True, 0
@@ -317,7 +319,7 @@ class Session:
             self.places.state(said.crank_deg, said.cylinder, self.reference)
         said.on(self.profile, self.reference)  # raises if there is no such cylinder or TDC
         # Earlier readings of this life of the rig are on the same count of turns.
-        since = t_us if self.stroke_lost else -math.inf
+        since = t_us if self.stroke_lost else self._turns_from_us
         self._stroke.set(since, said)
         self.stroke_entries += 1
         self.stroke_lost = False

@@ -82,6 +82,22 @@ def test_a_restart_loses_the_stroke_for_what_follows_and_for_nothing_before() ->
     assert {r.stroke_known for r in played.counted()[-4:]} == {True}
 
 
+def test_a_stroke_entered_after_a_restart_tells_nothing_of_before() -> None:
+    """Whole turns may be uncounted over a restart, so it cannot place what was read before."""
+    played = Played().know_tdc().do("turn 900 at 110", "fault reset in 0.5", "turn 500 at 110")
+    restart_us = played.session.began_us[-1]
+    played.do("turn 800 at 110").state_stroke()
+    known = {
+        before: {
+            r.stroke_known
+            for r in played.counted()
+            if (played.session.t_us(r) < restart_us) is before
+        }
+        for before in (True, False)
+    }
+    assert known == {True: {False}, False: {True}}
+
+
 def test_after_a_restart_angles_hold_again_once_the_index_has_passed() -> None:
     played = Played().know_tdc().do("turn 500 at 110", "fault reset in 0.5", "turn 1500 at 110")
     truth = played.rig.truth()
