@@ -268,7 +268,7 @@ def stop_cylinder(engine: Engine) -> int:
     return engine.master_cylinder or 1
 
 
-def stop_trouble(engine: Engine, cylinder: int) -> str:
+def stop_warning(engine: Engine, cylinder: int) -> str:
     """Why a piston stop in ``cylinder`` misleads, in words; else empty.
 
     On a link rod the piston does not move alike on both sides of its TDC, nor is its TDC where the

@@ -458,7 +458,7 @@ def _outlook(line: Line, last: Point) -> tuple[str | None, str | None, str]:
         f"opens {'earlier' if slope > 0 else 'later'} by {rounding.rate(slope, U)}° each year,"
         f" ± {rounding.two_figures(U)}°{line.few}"
     )
-    if not line.told_apart:
+    if not line.distinguishable:
         return None, None, f"no drift detected: {drift}"
     limit, other = last.assessment.earliest_btdc, last.assessment.latest_btdc
     if slope < 0:

@@ -206,7 +206,7 @@ def results_of(
     begins: set[int] = set()
     for one in played:
         one.session.reference = reference
-        settle_place(one.session, one.gauge, one.path.name, reference)
+        resolve_place(one.session, one.gauge, one.path.name, reference)
         begins |= {len(readings) + at for at in (0, *one.session.restarted_at())}
         readings += one.session.readings()
     worked.readings = drag_alone(separate_impulse_trips(readings, profile, begins))
@@ -287,7 +287,7 @@ def _rests_on(reference: TdcReference | None, source: ReplayedCapture) -> bool:
     return reference is not None and reference.capture == source.path.name
 
 
-def settle_place(
+def resolve_place(
     session: Session, gauge: GaugeNotes, capture: str, reference: TdcReference | None
 ) -> None:
     """A reference found later from this capture is valid in the life of the rig that it is of."""

@@ -31,7 +31,7 @@ from rig.session.session import Session
 from rig.signal.events import Event
 from rig.signal.rig_statistics import StatisticsCollector
 from rig.tdc.gauge_points import USE
-from rig.tdc.index_resolver import stated_place
+from rig.tdc.index_resolver import entered_place
 from rig.tdc.reference import TdcReference
 from rig.tdc.reference_file import save_reference, to_plain
 from rig.wire.line import PROTOCOL
@@ -260,7 +260,7 @@ class LiveSession:
         """True once a rig was read that speaks this program's line format."""
         identity = self.session.identity
         spoken = identity is None or identity.protocol == PROTOCOL
-        return spoken and (self.session.is_heard or self.session.restarts > 0)
+        return spoken and (self.session.is_receiving or self.session.restarts > 0)
 
     def diagnosis(self) -> str:
         """One sentence on what is wrong with the line, empty when nothing is."""
@@ -324,7 +324,7 @@ class LiveSession:
         if angle is None or reference is None:
             raise InputError("the crank's angle is not known yet: find TDC first")
         if not self.session.places.known:  # one that decides nothing is refused before it is noted
-            stated_place(angle, cylinder, reference, profile.engine, profile.encoder)
+            entered_place(angle, cylinder, reference, profile.engine, profile.encoder)
         self.annotate("stroke", {"cylinder": cylinder, "crank_deg": angle})
 
     def _made(self) -> dict[str, object]:

@@ -16,7 +16,7 @@ from rig.base.errors import InputError
 from rig.base.escape import visible
 from rig.engine.geometry import datum_after_first_deg, tdc_after_first_deg
 from rig.engine.profile import Unit
-from rig.job.results import settle_place, tdc_in
+from rig.job.results import resolve_place, tdc_in
 from rig.plots import sheet
 from rig.plots.axis import Rows
 from rig.plots.sheet import Drawn, PlotRequest
@@ -309,7 +309,7 @@ def plot(asked: PlotRequest, out: Path) -> Drawn:
     session.reference, moved = tdc_in(job, capture)
     if moved:  # which of its openings belong to which turn is not known
         raise InputError(diagnostic_words(moved[0]))
-    settle_place(session, GaugeNotes(), capture.name, session.reference)
+    resolve_place(session, GaugeNotes(), capture.name, session.reference)
     found = turn_of(session, events)
     path = draw(f"{job.profile.engine.name}, {capture.stem}", found, out)
     units = {lane.name: [each.at_deg for each in lane.openings] for lane in found.lanes}

@@ -108,7 +108,7 @@ class Annotations:
         self._work_us: list[float] = []  # beginnings and ends of rig check steps and of other work
         self._step: Timeline[tuple[str, str]] = Timeline(("", ""))  # rig check step, and its unit
         self._phase: Timeline[Phase] = Timeline("as found")
-        self._struck: dict[float, Rejection] = {}
+        self._rejected: dict[float, Rejection] = {}
         # Handlers by kind of note; they raise if a note makes no sense.
         self.acts: dict[str, Act] = {
             "setting": self._setting,
@@ -165,7 +165,7 @@ class Annotations:
 
     def moved_us(self, unit: str) -> list[float]:
         """When ``unit`` was moved or something on it changed, in order."""
-        moved = [t for t in self.of[unit].moved_us if t not in self._struck]
+        moved = [t for t in self.of[unit].moved_us if t not in self._rejected]
         changed = zip(self.changes, self.changed_us, strict=True)
         return sorted([*moved, *(t for (_, on), t in changed if on in ("", unit))])
 
@@ -182,9 +182,9 @@ class Annotations:
         """Since when the phase entered for ``t_us`` is in effect; minus infinity for the first."""
         return self._phase.began(t_us)
 
-    def struck(self, t_us: float) -> Rejection | None:
+    def rejected(self, t_us: float) -> Rejection | None:
         """Why the person rejected the opening at ``t_us``; None if not."""
-        return self._struck.get(t_us)
+        return self._rejected.get(t_us)
 
     # -- notes ------------------------------------------------------------------------------------
 
@@ -238,12 +238,12 @@ class Annotations:
             self._phase.set(t_us, "as left" if value["phase"] == "as left" else "as found")
 
     def _strike(self, t_us: float, value: dict[str, object]) -> None:
-        struck = float(str(value["t_us"]))
+        rejected = float(str(value["t_us"]))
         if value.get("back"):
-            self._struck.pop(struck, None)
+            self._rejected.pop(rejected, None)
         else:
             noted = value.get("why")
-            self._struck[struck] = Rejection(Reason.BY_HAND, (str(noted),) if noted else ())
+            self._rejected[rejected] = Rejection(Reason.BY_HAND, (str(noted),) if noted else ())
 
     def _step_done(self, t_us: float, value: dict[str, object]) -> None:
         _mark(self.steps, value)

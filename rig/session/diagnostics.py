@@ -88,15 +88,15 @@ class Seen:
     line_errors: Mapping[str, int]
     asked: Callable[[str, Opening], bool]  # whether that unit was meant to open without turning
     validity: Validity = field(default_factory=Validity)  # how long the TDC in use is valid
-    stop_trouble: str = ""  # why the piston stop misleads in its present or last cylinder
+    stop_warning: str = ""  # why the piston stop misleads in its present or last cylinder
     place_known: bool = True  # of the index of a geared encoder, once there is a TDC
 
 
 def diagnose(profile: Profile, seen: Seen) -> list[Diagnostic]:
     """Everything that looks wrong, the worst first."""
     found = [*moves(seen.validity), *_line(seen), *_counts(profile, seen)]
-    if seen.stop_trouble:
-        found.append(Diagnostic(Doubt.STOP_MISLEADS, (seen.stop_trouble,), bad=False))
+    if seen.stop_warning:
+        found.append(Diagnostic(Doubt.STOP_MISLEADS, (seen.stop_warning,), bad=False))
     if not seen.place_known:
         apart = places_apart_deg(profile.encoder)
         data = (index_places(profile.encoder), apart, CLEAR * apart)

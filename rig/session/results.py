@@ -94,9 +94,9 @@ def _assigned(session: Session, opening: Opening) -> Reading | None:
     moved = not notes.by_hand_at(unit.name, t_us) and by_moving(opening, moving=moving)
     if opening.direction < 0 and not moved:
         return None
-    struck = notes.struck(t_us) or session.index_check.why_not(t_us)
-    if struck:
-        opening = replace(opening, rejection=opening.rejection or struck)
+    rejected = notes.rejected(t_us) or session.index_check.why_not(t_us)
+    if rejected:
+        opening = replace(opening, rejection=opening.rejection or rejected)
     reading = to_reading(
         opening,
         session.profile,
@@ -106,7 +106,7 @@ def _assigned(session: Session, opening: Opening) -> Reading | None:
         setting=own.setting.at(t_us),
         stroke=session.stroke_at(t_us),
         phase=session.phase_of(unit.name, t_us),
-        kind="set" if moved and not struck else "turned",
+        kind="set" if moved and not rejected else "turned",
         drag=own.drag.at(t_us),
     )
     if reading.phase == ADJUSTING and notes.moved_since(unit.name, t_us):

@@ -419,7 +419,7 @@ class Session:
         return self._finder.widths
 
     @property
-    def is_heard(self) -> bool:
+    def is_receiving(self) -> bool:
         """Whether a position has come since the rig started."""
         return self._finder.latest is not None
 
@@ -497,7 +497,7 @@ class Session:
             illegal=self._finder.losses.illegal,
             line_errors=self.line_errors,
             validity=self.validity,
-            stop_trouble=stop_misleads(self.profile.engine, self.stop, self.reference),
+            stop_warning=stop_misleads(self.profile.engine, self.stop, self.reference),
             asked=self._asked(),
             place_known=self.reference is None or self.places.known,
         )

@@ -49,7 +49,7 @@ def placed(reference: TdcReference, near_deg: float, encoder: Encoder) -> TdcRef
     )
 
 
-def stated_place(
+def entered_place(
     crank_deg: float, cylinder: int, reference: TdcReference, engine: Engine, encoder: Encoder
 ) -> float:
     """TDC of the reference's cylinder, degrees after the index in [0, 360), from the entry that
@@ -148,8 +148,8 @@ class IndexResolver:
                 each.place = modulo(reference.tdc_deg - own)
 
     def state(self, crank_deg: float, cylinder: int, reference: TdcReference) -> None:
-        """``cylinder`` is roughly at TDC now. Raises InputError as ``stated_place``."""
-        near = stated_place(crank_deg, cylinder, reference, self._engine, self._encoder)
+        """``cylinder`` is roughly at TDC now. Raises InputError as ``entered_place``."""
+        near = entered_place(crank_deg, cylinder, reference, self._engine, self._encoder)
         own = plug_hole_offset_deg(self._engine, reference.cylinder)
         self.place = modulo(near - own)
 

@@ -32,7 +32,7 @@ from rig.base.uncertainty import (
     u_shaped,
 )
 from rig.engine.gear_train import around_deg, index_places
-from rig.engine.geometry import geometry_of, stop_trouble
+from rig.engine.geometry import geometry_of, stop_warning
 from rig.engine.profile import Engine, Geometry, Profile
 from rig.signal.events import Settings
 from rig.signal.openings import OpeningFinder
@@ -586,12 +586,12 @@ def from_touches(
         play_error_deg=encoder.play_error_deg,
         turned_at=encoder.turned_at,
     )
-    wrong = stop_trouble(profile.engine, cylinder)
+    wrong = stop_warning(profile.engine, cylinder)
     return replace(found, warnings=(wrong, *found.warnings)) if wrong else found
 
 
 def stop_misleads(engine: Engine, stop: StopTouches | None, used: TdcReference | None) -> str:
     """Why the piston stop that is in, or by which the reference was found, misleads; else empty."""
     if stop is not None:
-        return stop_trouble(engine, stop.cylinder)
-    return stop_trouble(engine, used.cylinder) if used is not None and is_touched(used) else ""
+        return stop_warning(engine, stop.cylinder)
+    return stop_warning(engine, used.cylinder) if used is not None and is_touched(used) else ""

@@ -131,7 +131,7 @@ class Line:
         )
 
     @property
-    def told_apart(self) -> bool:
+    def distinguishable(self) -> bool:
         """Tell whether the slope is larger than its uncertainty."""
         return abs(self.per_year_deg) > self.U_per_year_deg
 

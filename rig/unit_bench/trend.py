@@ -164,7 +164,7 @@ def _words(line: Line | None) -> str:
     slope, U = line.per_year_deg, line.U_per_year_deg
     size, way = rounding.rate(slope, U), "more" if slope > 0 else "less"
     drift = f"{size}° {way} each year, ± {rounding.two_figures(U)}°{line.few}"
-    return drift if line.told_apart else f"no significant drift: {drift}"
+    return drift if line.distinguishable else f"no significant drift: {drift}"
 
 
 class Trend:

@@ -186,7 +186,7 @@ def _unit(
             half = 0.5 * (window.earliest_btdc - window.latest_btdc)
             btdc[setting.name] = window.nominal_btdc + 0.6 * half * float(rng.normal())
     lobes = rng.normal(0.0, 0.25, unit.lobes)
-    lobes += _meant_to_differ(profile, unit) - lobes.mean()
+    lobes += _nominal_differences(profile, unit) - lobes.mean()
     period = 360.0 / float(unit.turns_per_crank_turn)
     return UnitTruth(
         name=unit.name,
@@ -209,7 +209,7 @@ def _stated(setting: Setting) -> Window | None:
     return setting.window or next(iter(setting.per_cylinder.values()), None)
 
 
-def _meant_to_differ(profile: Profile, unit: Unit) -> Floats:
+def _nominal_differences(profile: Profile, unit: Unit) -> Floats:
     """By lobe: how much later it is meant to open than the first setting's window."""
     setting = unit.settings[0]
     later = np.zeros(unit.lobes)

@@ -146,7 +146,7 @@ def kept(data: bytes, *, stop_in: bool = False) -> int:
     try:
         held = taken(data, stop_in=stop_in)
         size = tracemalloc.get_traced_memory()[0]
-        assert held[0].is_heard
+        assert held[0].is_receiving
         return size
     finally:
         tracemalloc.stop()

@@ -233,10 +233,12 @@ def test_the_phases_of_one_certificate_compare(two_phases: MadeJob) -> None:
 def test_a_struck_reading_is_kept_with_its_reason(tmp_path: Path) -> None:
     made = MadeJob(tmp_path / "job").find_tdc().state_stroke().do("turn 800 at 110")
     made.reject_last()
-    struck = [o for o in made.live.session.openings if made.live.session.annotations.struck(o.t_us)]
+    rejected = [
+        o for o in made.live.session.openings if made.live.session.annotations.rejected(o.t_us)
+    ]
     made.do("turn 400 at 110").end()
     (reading,) = [r for r in figures(made.folder)["readings"] if r["reason"] == "by-hand"]
-    assert reading["t_s"] * 1e6 == pytest.approx(struck[0].t_us - made.live.session.start_us)
+    assert reading["t_s"] * 1e6 == pytest.approx(rejected[0].t_us - made.live.session.start_us)
     assert (reading["valid"], reading["why"]) == (False, "rejected by hand")
     record = json.loads(
         Path(rig("certify", made.folder, "--json").answer["certificate"]).read_bytes()

@@ -104,6 +104,9 @@ class PacedRig:
                 self._sent.append(total)
 
 
+WRITTEN: dict[int, Path] = {}  # process -> the file with its output, if not a pipe
+
+
 def wait_for(running: subprocess.Popen[str], found: Callable[[], object]) -> None:
     """Until ``found`` gives something true, which is to come while the program runs."""
     until = time.monotonic() + SLOW_S
@@ -111,7 +114,9 @@ def wait_for(running: subprocess.Popen[str], found: Callable[[], object]) -> Non
         if running.poll() is not None or time.monotonic() > until:
             status = running.poll()
             running.kill()
-            raise AssertionError(f"it never came; status {status}: {running.communicate()[0]}")
+            said = WRITTEN[running.pid].read_text() if running.pid in WRITTEN else ""
+            said += running.communicate()[0] or ""
+            raise AssertionError(f"it never came; status {status}: {said}")
         time.sleep(0.003)
 
 
@@ -119,10 +124,13 @@ def start(*words: str | Path, out: Path | None = None) -> subprocess.Popen[str]:
     """A command of the program as a process of its own, its output in one stream: ``out``, or a
     pipe."""
     with out.open("w") if out is not None else nullcontext(subprocess.PIPE) as stream:
-        return subprocess.Popen(
+        running = subprocess.Popen(
             [sys.executable, "-u", "-m", "rig", *map(str, words)],
             stdin=subprocess.DEVNULL,
             stdout=stream,
             stderr=subprocess.STDOUT,
             text=True,
         )
+    if out is not None:
+        WRITTEN[running.pid] = out
+    return running

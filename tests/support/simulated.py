@@ -74,7 +74,7 @@ def lines(
 def false_drift(times: int, many: int, readings: int, tdc_deg: float, seed: int = 1) -> Count:
     """How often a drift is stated of what does not drift."""
     found = lines(seed, times, many, readings, tdc_deg)
-    return Count(sum(line.told_apart for line in found), len(found))
+    return Count(sum(line.distinguishable for line in found), len(found))
 
 
 def exits_too_soon(
@@ -88,7 +88,7 @@ def exits_too_soon(
     per_year_deg = -8.0 * own_deg / many
     limit = 36.0 + per_year_deg * years
     found = lines(seed, times, many, readings, tdc_deg, per_year_deg=per_year_deg)
-    stated = [line for line in found if line.told_apart and line.per_year_deg < 0.0]
+    stated = [line for line in found if line.distinguishable and line.per_year_deg < 0.0]
     soonest = [line.soonest(limit) for line in stated]
     return Count(sum(each is None or each > years for each in soonest), len(stated))
 

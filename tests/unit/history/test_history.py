@@ -116,7 +116,7 @@ def test_a_clear_drift_gives_a_date(tmp_path: Path) -> None:
         visit(tmp_path, year, -0.05 * (year - 2015))
     series = history(find(tmp_path)).series[0]
     assert series.line is not None
-    assert series.line.told_apart
+    assert series.line.distinguishable
     left = series.line.last_btdc - 35.0
     due = 2024 + 133 / 365 + left / 0.05
     assert series.leaves_utc is not None

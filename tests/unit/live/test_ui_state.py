@@ -132,7 +132,7 @@ def test_where_there_is_no_reading_there_is_none_to_undo(tmp_path: Path) -> None
     bench.press("backspace")
     assert bench.ui_state.view().message == "Nothing was done yet that can be undone."
     assert not any(
-        bench.live.session.annotations.struck(o.t_us) for o in bench.live.session.openings
+        bench.live.session.annotations.rejected(o.t_us) for o in bench.live.session.openings
     )
 
 

@@ -193,14 +193,14 @@ def test_a_reading_rejected_stays_with_its_reason_and_can_be_undone() -> None:
     opening = next(o for o in played.session.openings if o.valid)
     n = len(played.counted())
     played.note("strike", t_us=opening.t_us, why="the rope slipped")
-    assert played.session.annotations.struck(opening.t_us)
+    assert played.session.annotations.rejected(opening.t_us)
     assert len(played.counted()) == n - 1
-    (struck,) = [
+    (rejected,) = [
         r
         for r in played.session.readings()
         if r.rejection == Rejection(Reason.BY_HAND, ("the rope slipped",))
     ]
-    assert played.session.t_us(struck) == pytest.approx(opening.t_us)
+    assert played.session.t_us(rejected) == pytest.approx(opening.t_us)
     played.note("strike", t_us=opening.t_us, back=True)
     assert len(played.counted()) == n
 

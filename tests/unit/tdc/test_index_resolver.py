@@ -13,7 +13,7 @@ from rig.base.errors import InputError
 from rig.engine.gear_train import around_deg, index_places, places_apart_deg
 from rig.engine.profile import Encoder, Engine
 from rig.signal.events import Reason, Rejection
-from rig.tdc.index_resolver import CLEAR, placed, same_frame, stated_place
+from rig.tdc.index_resolver import CLEAR, entered_place, placed, same_frame
 from rig.tdc.piston_stop import tdc_from_stop
 from rig.tdc.reference import TdcReference, set_by_hand
 from rig.words.diagnostics import reason_words
@@ -59,7 +59,7 @@ def test_a_rough_word_finds_tdc_from_whatever_place_the_index_came(
     reference = known((top_deg - found_at * turn_deg) % 360.0)
     truth = (top_deg - now_at * turn_deg) % 360.0
     rough = truth + error * CLEAR * places_apart_deg(of) + 720.0
-    found = stated_place(rough, 1, reference, ENGINE, of)
+    found = entered_place(rough, 1, reference, ENGINE, of)
     assert off(found, truth) < 1e-6
     assert off(placed(reference, rough, of).tdc_deg, truth) < 1e-6
     assert off(
@@ -105,7 +105,7 @@ def test_on_the_crank_or_a_slower_shaft_the_index_is_one_place(ratio: str) -> No
 def test_another_cylinder_is_entered_by_its_own_top() -> None:
     """Cylinder 3 of a 1 3 4 2 fires 180 degrees after cylinder 1. Common practice, no source."""
     of = encoder(Fraction(3, 2))  # places 120 degrees apart
-    assert stated_place(70.0 + 240.0 + 180.0 + 5.0, 3, known(70.0), ENGINE, of) == pytest.approx(
+    assert entered_place(70.0 + 240.0 + 180.0 + 5.0, 3, known(70.0), ENGINE, of) == pytest.approx(
         310.0
     )
 
@@ -116,6 +116,6 @@ def test_half_way_between_two_places_settles_nothing() -> None:
         "enter cylinder 1's firing TDC, roughly: the index has 9 places on the crank, 40° apart"
     )
     with pytest.raises(InputError, match=r"is 19° from one possible TDC and 21° from the"):
-        stated_place(100.0 + 80.0 + 19.0, 1, known(100.0), ENGINE, of)
+        entered_place(100.0 + 80.0 + 19.0, 1, known(100.0), ENGINE, of)
     with pytest.raises(InputError, match="no cylinder 9"):
-        stated_place(100.0, 9, known(100.0), ENGINE, of)
+        entered_place(100.0, 9, known(100.0), ENGINE, of)

@@ -45,7 +45,7 @@ def test_a_straight_row_gives_its_slope() -> None:
     assert line.per_year_deg == pytest.approx(-0.25, abs=1e-12)
     assert line.last_btdc == pytest.approx(35.0, abs=1e-12)
     assert line.scatter == pytest.approx(0.0, abs=1e-9)
-    assert line.told_apart
+    assert line.distinguishable
 
 
 def test_closed_form_of_equal_weights() -> None:
@@ -203,7 +203,7 @@ def test_points_far_from_the_line_have_more_uncertainty_than_they_state() -> Non
     line = fitted(apart)
     assert line.scatter > 5.0
     assert line.nu == line.free == 4
-    assert not line.told_apart
+    assert not line.distinguishable
 
 
 @given(st.integers(3, 12), st.floats(0.02, 0.3), st.floats(-0.5, 0.5), st.floats(0.1, 3.0))
@@ -212,7 +212,7 @@ def test_as_early_as_is_before_the_line_itself(
 ) -> None:
     """And is there where the band, of level and slope together, meets the limit."""
     line = fitted([dated(year, 36.0 + slope * year, u_own) for year in range(many)])
-    if not line.told_apart:
+    if not line.distinguishable:
         return
     limit = line.last_btdc + math.copysign(room, line.per_year_deg)
     soonest = line.soonest(limit)
