@@ -454,10 +454,9 @@ def _outlook(line: Line, last: Point) -> tuple[str | None, str | None, str]:
     drift is detected.
     """
     slope, U = line.per_year_deg, line.U_per_year_deg
-    drift = (
-        f"opens {'earlier' if slope > 0 else 'later'} by {rounding.rate(slope, U)}° each year,"
-        f" ± {rounding.two_figures(U)}°{line.few}"
-    )
+    size, way = rounding.rate(slope, U), "earlier" if slope > 0 else "later"
+    drift = f"opens {way} by {size}° each year" if float(size) else "moves by 0° each year"
+    drift += f", ± {rounding.two_figures(U)}°{line.few}"
     if not line.distinguishable:
         return None, None, f"no drift detected: {drift}"
     limit, other = last.assessment.earliest_btdc, last.assessment.latest_btdc

@@ -415,7 +415,7 @@ def decimals(
         if place >= shortest:
             digit[length <= place] = 0
         bad |= digit > 9
-        total += digit * np.uint64(10**place)
+        total += np.multiply(digit, 10**place, dtype=np.uint64)  # before numpy 2: 8 bits else
     for long in np.flatnonzero(length > _DIGITS).tolist():  # rare
         before = buffer[at[long] : end[long] - _DIGITS].tobytes().lstrip(b"0")
         bad[long] |= not (before.isdigit() or not before)

@@ -162,8 +162,10 @@ def _words(line: Line | None) -> str:
     if line is None:
         return "too few reports for a line: it takes three with nothing changed between"
     slope, U = line.per_year_deg, line.U_per_year_deg
-    size, way = rounding.rate(slope, U), "more" if slope > 0 else "less"
-    drift = f"{size}° {way} each year, ± {rounding.two_figures(U)}°{line.few}"
+    size, way = rounding.rate(slope, U), " more" if slope > 0 else " less"
+    if not float(size):  # nothing, as shown, has no direction
+        way = ""
+    drift = f"{size}°{way} each year, ± {rounding.two_figures(U)}°{line.few}"
     return drift if line.distinguishable else f"no significant drift: {drift}"
 
 

@@ -30,6 +30,7 @@ from corners import (
 )
 from netlist import CIRCUITS, INPUTS, PLAIN, WINDING
 from numpy.typing import NDArray
+from scipy.integrate import trapezoid
 from simulate import Build, Primary, Seen, Wave, deck, element, net_name, run
 from simulated_chip import NOTES
 
@@ -270,7 +271,7 @@ def mean(seen: Seen, wave: Wave) -> float:
     """Over eight periods of the carrier, once all has settled."""
     late: NDArray[np.bool_] = (seen.t_s > 0.8e-3) & (seen.t_s < 0.8e-3 + 8 * CARRIER_S)
     t = seen.t_s[late]
-    return float(np.trapezoid(wave[late], t) / (t[-1] - t[0]))
+    return float(trapezoid(wave[late], t) / (t[-1] - t[0]))
 
 
 @pytest.mark.parametrize(
