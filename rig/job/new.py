@@ -17,7 +17,7 @@ from string import Template
 
 from rig.base.errors import InputError, reason, shown
 from rig.engine.engine_file import FILE_NAME, profile_from_bytes
-from rig.job.answers import AUTOMATIC, LEVER, each_unit, figure_keys, main_setting, tolerance_key
+from rig.job.answers import AUTOMATIC, LEVER, NONE, Figure, each_unit, main_setting
 from rig.job.questions import checked
 
 FOLDERS = ("captures", "certificates")
@@ -29,7 +29,7 @@ def job_text(answers: Mapping[str, str]) -> str:
     names = kept["units"].split(", ")
     turns = int(kept["strokes"]) // 2 * Fraction(kept["drive"])
     rim = kept.get("rim_diameter")
-    coupled = kept.get("coupling", "none").split(", ")
+    coupled = kept.get("coupling", NONE).split(", ")
     geometry = _part("geometry", **kept) if "stroke" in kept else _part("no geometry")
     engine = _part(
         "engine", **(kept | {"name": _quoted(kept["name"])}),
@@ -58,7 +58,7 @@ def job_text(answers: Mapping[str, str]) -> str:
 
 def adjustments_text(kept: Mapping[str, str], units: Sequence[str]) -> str:
     """The tables of what can be moved, for each of ``units``; empty where nothing was named."""
-    chosen = kept.get("adjustments", "none").split(", ")
+    chosen = kept.get("adjustments", NONE).split(", ")
     teeth = {kind: kept.get(f"{kind}_teeth", " ").split(" ") for kind in ("coupling", "gear")}
     return "\n".join(
         _part(
@@ -76,11 +76,11 @@ def _setting_text(kept: Mapping[str, str], name: str, figure: str, tolerance: st
     """A setting with its figure, in the form in which it was answered."""
     if not kept[figure]:
         return _part("no figure", name=_quoted(name))
-    key, size = figure_keys(kept[figure])
-    within_key, within = tolerance_key(kept[tolerance])
+    of, within = Figure.of_answer(kept[figure]), Figure.of_answer(kept[tolerance])
     return _part(
-        "figure", name=_quoted(name), figure=f"nominal_{key} = {size}",
-        tolerance=f"{within_key} = {within}", source=_quoted(kept["source"]),
+        "figure", name=_quoted(name), figure=f"nominal_{of.key} = {of.in_file}",
+        tolerance=f"tolerance_{within.unit or 'deg'} = {within.in_file}",
+        source=_quoted(kept["source"]),
     )  # fmt: skip
 
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from rig.base.errors import InputError
 from rig.engine.engine_file import engine_from_bytes, load_profile, profile_from_bytes
-from rig.job.answers import BACK, figure_keys
+from rig.job.answers import BACK, Figure
 from rig.job.new import example_names, job_text, write_example, write_job
 from rig.job.questions import Interview, Question, checked, next_question, questions
 
@@ -430,7 +430,7 @@ def test_whatever_is_typed_the_questions_end_in_a_file(typed: list[str]) -> None
     window = profile.units[0].settings[0].window
     figure = interview.answers["figure"]
     assert (window is None) == (figure == "")
-    if window is not None and figure_keys(figure)[0] == "deg_btdc":
+    if window is not None and not Figure.of_answer(figure).unit:
         assert window.nominal_btdc == pytest.approx(float(figure))
 
 
