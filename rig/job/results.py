@@ -30,6 +30,7 @@ from rig.job.capture_order import MadeWhen, Order, SeenCapture
 from rig.job.clock import HostClock, iso, moment, utc_instant
 from rig.job.folder import Job
 from rig.job.tdc import Origins, in_use
+from rig.session.annotations import EARLIER_RULES
 from rig.session.diagnostics import Diagnostic, moves
 from rig.session.session import Session
 from rig.signal.rig_statistics import RigStatistics, StatisticsCollector
@@ -164,10 +165,6 @@ def tdc_in(job: Job, recording: Path) -> tuple[TdcReference | None, list[Diagnos
     return None if moved else session.reference, moved
 
 
-SPAN_MOVES = frozenset({"0.1.0", "0.2.0", "0.3.0"})
-"""Versions of the program that let a mean span several moves while adjusting."""
-
-
 def results_of(
     profile: Profile,
     paths: Sequence[Path],
@@ -188,7 +185,7 @@ def results_of(
     """
     played = [replay_capture(profile, path, (sizes or {}).get(path)) for path in paths]
     for one in played:
-        one.session.annotations.spans_moves = version in SPAN_MOVES
+        one.session.annotations.rules = EARLIER_RULES.get(version, frozenset())
     _each_another(played)
     origins = Origins(
         profile, captures or paths[0].parent, partial(replay_capture, profile), played

@@ -16,6 +16,8 @@ import bisect
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from enum import Enum, auto
+from types import MappingProxyType
 from typing import Generic, TypeVar
 
 from rig.base.errors import InputError
@@ -27,6 +29,21 @@ from rig.tdc.validity import At, Touched, Validity, validity
 from rig.timing.values import ADJUSTING, Phase
 
 Act = Callable[[float, dict[str, object]], None]
+
+
+class EarlierRule(Enum):
+    """A rule by which earlier versions of the program read a capture."""
+
+    MEAN_SPANS_MOVES = auto()  # of several moves while adjusting, all make one mean
+    STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
+
+
+_UNTIL_0_4 = frozenset({EarlierRule.STROKE_BEFORE_RESTART})
+_UNTIL_0_3 = _UNTIL_0_4 | {EarlierRule.MEAN_SPANS_MOVES}
+EARLIER_RULES: Mapping[str, frozenset[EarlierRule]] = MappingProxyType(
+    {"0.1.0": _UNTIL_0_3, "0.2.0": _UNTIL_0_3, "0.3.0": _UNTIL_0_3, "0.4.0": _UNTIL_0_4}
+)
+"""Version of the program -> its rules that have changed since: so its certificates verify."""
 
 
 T = TypeVar("T")
@@ -74,6 +91,11 @@ class Timeline(Generic[T]):
         return self._times[-1]
 
     @property
+    def first(self) -> T:
+        """What it was first set to; the value before that when it never was."""
+        return self._values[min(1, len(self._values) - 1)]
+
+    @property
     def now(self) -> T:
         """The present value."""
         return self._values[-1]
@@ -95,7 +117,7 @@ class Annotations:
 
     def __init__(self, profile: Profile) -> None:
         self._units = profile.units
-        self.spans_moves = False  # a mean may span several moves while adjusting, as it once did
+        self.rules: frozenset[EarlierRule] = frozenset()  # of the version that is computed again
         self.remarks: list[str] = []
         self.changes: list[tuple[str, str]] = []  # what was changed, on which unit ("": on all)
         self.changed_us: list[float] = []  # and when
@@ -176,7 +198,9 @@ class Annotations:
     def moved_since(self, unit: str, t_us: float) -> bool:
         """Whether ``unit`` was moved, or something on it changed, after ``t_us``."""
         moved_us = self.moved_us(unit)
-        return bool(moved_us) and moved_us[-1] > t_us and not self.spans_moves
+        if EarlierRule.MEAN_SPANS_MOVES in self.rules:
+            return False
+        return bool(moved_us) and moved_us[-1] > t_us
 
     def phase_began(self, t_us: float) -> float:
         """Since when the phase entered for ``t_us`` is in effect; minus infinity for the first."""

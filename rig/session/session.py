@@ -18,7 +18,7 @@ from typing import Self
 from rig.base.errors import InputError
 from rig.engine.geometry import plug_hole_offset_deg
 from rig.engine.profile import Profile
-from rig.session.annotations import Act, Annotations, Centres, Timeline, asked_for
+from rig.session.annotations import Act, Annotations, Centres, EarlierRule, Timeline, asked_for
 from rig.session.diagnostics import Diagnostic, Seen, diagnose
 from rig.session.kept import MOST_VALID, OpeningLog, PassLog
 from rig.session.results import Results
@@ -524,6 +524,8 @@ class Session:
     def stroke_at(self, t_us: float) -> FiringTdc | None:
         """The firing TDC in effect at ``t_us``; see ``stroke``."""
         said, reference = self._stroke.at(t_us), self.reference_at(t_us)
+        if EarlierRule.STROKE_BEFORE_RESTART in self.annotations.rules:
+            said = self._stroke.first if self._stroke.began(t_us) == -math.inf else said
         return said.on(self.profile, reference) if said and reference else None
 
     @property

@@ -12,8 +12,10 @@ import pytest
 from made_job import MadeJob, certificate_in, rig
 from wrong_job import wrong_job
 
+from rig import __version__
 from rig.certificate import page, record, seal
-from rig.session.annotations import Annotations
+from rig.job import results
+from rig.session.annotations import EARLIER_RULES, Annotations
 
 
 @pytest.fixture(scope="module")
@@ -131,3 +133,23 @@ def test_a_mean_over_several_moves_by_an_earlier_version_still_verifies(
     file = certificate_in(made.folder)
     file.write_bytes(seal.file_bytes(kept, file.with_suffix(".html").read_bytes()))
     assert any(each.endswith(".mean_btdc") for each in failed(made.folder))
+
+
+@pytest.mark.slow
+def test_a_firing_tdc_entered_after_a_restart_is_computed_again_by_its_own_rule(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Until 0.4.0 it placed what was read before the restart, too."""
+    made = MadeJob(tmp_path / "job", 5).find_tdc().do("turn 1450 at 110", "fault reset in 0.5")
+    made.do("turn 900 at 110").state_stroke().do("turn 1450 at 110", "rest 1").end()
+    monkeypatch.setattr(results, "EARLIER_RULES", {__version__: EARLIER_RULES["0.4.0"]})
+    monkeypatch.setattr(record, "__version__", "0.4.0")
+    assert rig("certify", made.folder).status < 2
+    monkeypatch.undo()
+    assert failed(made.folder) == []
+    kept = json.loads(certificate_in(made.folder).read_bytes())
+    del kept["seals"]
+    kept["program"]["version"] = __version__  # whose rule is another
+    file = certificate_in(made.folder)
+    file.write_bytes(seal.file_bytes(kept, file.with_suffix(".html").read_bytes()))
+    assert any(each.startswith("judgements") for each in failed(made.folder))

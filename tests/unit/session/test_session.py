@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from played import PROFILE, Played
 
 from rig.engine.profile import Engine, Profile, Setting, Unit, Window
+from rig.session.annotations import EARLIER_RULES
 from rig.session.diagnostics import Doubt, Seen, diagnose
 from rig.session.kept import OpeningLog
 from rig.session.session import Session
@@ -96,6 +97,8 @@ def test_a_stroke_entered_after_a_restart_tells_nothing_of_before() -> None:
         for before in (True, False)
     }
     assert known == {True: {False}, False: {True}}
+    played.session.annotations.rules = EARLIER_RULES["0.4.0"]  # by which it did place them
+    assert {r.stroke_known for r in played.note("remark", text="read again").counted()} == {True}
 
 
 def test_after_a_restart_angles_hold_again_once_the_index_has_passed() -> None:
