@@ -430,11 +430,11 @@ def propose_contacts(inputs: Sequence[InputSeen], now: Contacts) -> tuple[Contac
     name = "debouncing"
     if not any(seen.opened_at_us for seen in inputs):
         return now, Check(name, "not seen", "", "openings are needed to judge it")
-    runs = [seen.wavering for seen in inputs]
-    chatter = max((t for each in runs for t in each.chatter_us), default=0.0) / 1e3
-    dropout = max((t for each in runs for t in each.dropouts_us), default=0.0) / 1e3
-    shortest_closed = min((t for each in runs for t in each.closed_us), default=math.inf) / 1e3
-    shortest_open = min((t for each in runs for t in each.open_us), default=math.inf) / 1e3
+    runs = [seen.runs for seen in inputs]
+    chatter = max(each.bounce_us for each in runs) / 1e3
+    dropout = max(each.dropout_us for each in runs) / 1e3
+    shortest_closed = min(each.closed_us for each in runs) / 1e3
+    shortest_open = min(each.open_us for each in runs) / 1e3
     measured = f"chatter closed up to {chatter:.2f} ms, drop-outs up to {dropout:.2f} ms"
     closed_end = max(now.closed_end_ms, MARGIN * chatter)
     longest = max(now.longest_dropout_ms, MARGIN * dropout)

@@ -17,10 +17,9 @@ from rig.plots import sheet
 from rig.plots.axis import Axis
 from rig.plots.sheet import Drawn, PlotRequest
 from rig.session.session import signal_settings
-from rig.signal.events import Event, Finding, Opening, Settings
+from rig.signal.events import JUST_BEFORE, Event, Finding, Opening, Settings
 from rig.signal.interpolate import interpolate
 from rig.signal.openings import OpeningFinder, replay
-from rig.signal.rig_statistics import JUST_BEFORE
 from rig.timing.readings import before_delay_deg
 from rig.wire.formats import open_recording
 from rig.wire.records import Batch, Edge

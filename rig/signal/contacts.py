@@ -41,6 +41,7 @@ import math
 from collections import deque
 from dataclasses import dataclass
 from enum import Enum
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -73,7 +74,7 @@ class Transition:
     """A finished transition. ``to`` is where the contacts came to rest.
 
     ``mark`` and ``t_us`` belong to its first edge that counts. ``runs`` is how many times the
-    contacts left their rest; ``dropped`` has the instants of early runs taken for noise.
+    contacts left their rest; ``dropped`` has instant and length of early runs taken for noise.
     """
 
     to: Rest
@@ -83,8 +84,9 @@ class Transition:
     runs: int
     last_us: float
     rest_us: float  # how long the contacts had been at rest before
-    dropped: tuple[float, ...] = ()
+    dropped: tuple[tuple[float, float], ...] = ()
     longest_us: float | None = None  # longest run away from rest, if it failed
+    bounce_us: float = 0.0  # longest time back at rest, if it did not
     broken: bool = False  # its first or last edge may be among edges that the rig left out
     from_us: float = math.nan  # the first edge considered
     rivals: tuple[tuple[float, float], ...] = ()  # other possible instants with their probability
@@ -150,16 +152,10 @@ class Debouncer:
         self.open_level = open_level  # level of the input when the contacts are open
         self.rest = Rest.UNKNOWN
         self.level_open: bool | None = None
-        self.due_us = math.inf  # when silence decides the transition
         self._rest_since = self._learnt_to = self._last_us = math.nan
-        self._now = _NONE  # edges of the current transition
-        # recent failed transitions
-        self._earlier: deque[_Edges] = deque(maxlen=MOST_JOINED)
+        self._fresh()
+        self._earlier: deque[_Edges] = deque(maxlen=MOST_JOINED)  # recent failed transitions
         self._nothing_us: deque[float] = deque(maxlen=MOST)  # starts of runs that failed longer ago
-        self._broken = False
-        self._cut: _Cut | None = None  # a cut that has not ended yet
-        self._after_cut: int | None = None  # edges of the transition from its first cut on
-        self._first_cut = False  # the last edge of ``_now`` is one that was left out
         self._doubtful_us = -math.inf  # until then a transition may have begun in an earlier cut
         self.bounce_model = BounceModel()
 
@@ -174,10 +170,13 @@ class Debouncer:
 
     def _fresh(self) -> None:
         """No transition is in progress."""
-        self.due_us = math.inf
-        self._now = _NONE
-        self._broken = self._first_cut = False
-        self._cut = self._after_cut = None
+        self.due_us = math.inf  # when silence decides the transition
+        self._now = _NONE  # edges of the current transition
+        self._broken = False
+        self._cut: _Cut | None = None  # a cut that has not ended yet
+        self._after_cut: int | None = None  # edges of the transition from its first cut on
+        self._first_cut = False  # the last edge of ``_now`` is one that was left out
+        self._uncounted_us = 0.0  # longest closed run in a cut, or after it
 
     @property
     def in_cut(self) -> bool:
@@ -216,6 +215,11 @@ class Debouncer:
                     self._after_cut = more
             else:
                 self._after_cut += high - low
+                before = pairwise([self._last_us, *times[low:high]])
+                closed_us = [
+                    t - b for (b, t), opens in zip(before, levels[low:high], strict=True) if opens
+                ]
+                self._uncounted_us = max([self._uncounted_us, *closed_us])
             self.level_open, self.due_us = levels[high - 1], dues[high - 1]
             self._last_us = times[high - 1]
             low = high
@@ -252,6 +256,8 @@ class Debouncer:
         returned, left = (closed, opened) if self.rest is Rest.CLOSED else (opened, closed)
         # Without a transition in progress, the longest run includes the rest before the cut.
         self._broken |= returned or not self._now.t_us
+        if not self._broken:
+            self._uncounted_us = max(self._uncounted_us, cut.closed_us)
         anew = _Edges([t_us], mark)  # its beginning, somewhere in the cut, is unknown: use the end
         if self._broken:
             self._now, self._after_cut, self._first_cut = anew, 0, True
@@ -283,12 +289,13 @@ class Debouncer:
         edges, first = self._now, 0
         broken = self._broken or edges.t_us[0] <= self._doubtful_us
         to = Rest.OPEN if self.rest is Rest.CLOSED else Rest.CLOSED
-        dropped: list[float] = []
+        dropped: list[tuple[float, float]] = []
         rivals: list[tuple[float, float]] = []
         if to is Rest.OPEN:
             edges, shares = self._merged(edges)
             first = shares.index(max(shares))
-            dropped = [t for t in edges.t_us[: 2 * first : 2] if t >= self._now.t_us[0]]
+            noise = zip(edges.t_us[: 2 * first : 2], edges.lengths(), strict=False)
+            dropped = [run for run in noise if run[0] >= self._now.t_us[0]]
             rivals = list(zip(edges.t_us[::2], self.bounce_model.doubts, strict=False))
             del rivals[first]
         t_us, last_us = edges.t_us[2 * first], self._last_us
@@ -303,6 +310,7 @@ class Debouncer:
             last_us,
             t_us - self._rest_since,
             tuple(dropped),
+            bounce_us=max([*edges.gaps()[first:], self._uncounted_us]),
             broken=broken,
             from_us=edges.t_us[0],
             rivals=tuple(rivals),
@@ -380,9 +388,9 @@ def failed_finding(transition: Transition, which: int, settings: Settings) -> Fi
         kind = "short opening"
     else:
         kind = "spike" if longest_us <= SHORT_US else "drop-out"
-    return Finding(
-        transition.t_us, kind, which, f"{longest_us:.0f} us, {many(transition.runs, 'time')}"
-    )
+    detail = f"{longest_us:.0f} us, {many(transition.runs, 'time')}"
+    open_us = longest_us if transition.to is Rest.CLOSED else 0.0
+    return Finding(transition.t_us, kind, which, detail, open_us)
 
 
 _FIRST_BIT = 4

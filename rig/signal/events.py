@@ -74,6 +74,7 @@ class Opening:
     transition_us: float  # from the first of these to the last
     closed_us: float  # how long the contacts had been closed before
     closed_deg: float  # crank degrees passed since they closed (NaN: not seen)
+    bounce_us: float = 0.0  # the longest for which they closed again in the transition
 
     @property
     def valid(self) -> bool:
@@ -95,7 +96,7 @@ class Closing:
 
 @dataclass(frozen=True, slots=True)
 class IndexPass:
-    """The leading edge of the index pulse was passed.
+    """The leading edge of the index pulse was passed, at the place ``at_count`` of the encoder.
 
     ``off_counts`` is how far the count was from the one expected; ``anchored`` is true when this
     pass became the reference (the first, or the first after counts were lost).
@@ -106,6 +107,7 @@ class IndexPass:
     crank_deg: float
     off_counts: float
     anchored: bool
+    at_count: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,9 +123,13 @@ class Finding:
     """Something in the signal that the person should know; no angle is lost by it."""
 
     t_us: float
-    kind: str  # "spike", "drop-out", "short opening", "late record", "index off", ...
+    kind: str  # "spike", "drop-out", "short opening", "index spike", ...
     input: int  # contact input, 0 the encoder
     detail: str
+    open_us: float = 0.0  # the longest for which closed contacts opened, where that is the finding
+
+
+JUST_BEFORE = "drop-out just before"  # ``kind`` of noise just before an opening
 
 
 Event = Opening | Closing | IndexPass | ReferenceLost | Finding

@@ -27,6 +27,7 @@ from rig.signal.crank_motion import (
     why_held,
 )
 from rig.signal.events import (
+    JUST_BEFORE,
     Closing,
     Event,
     Finding,
@@ -261,8 +262,8 @@ class OpeningFinder:
             )
             return
         events.extend(
-            Finding(t_us, "drop-out just before", which, "taken for noise, not for the opening")
-            for t_us in transition.dropped
+            Finding(t_us, JUST_BEFORE, which, "taken for noise, not for the opening", open_us)
+            for t_us, open_us in transition.dropped
         )
         opening = self._opening(which, transition, mark, where)
         self._opened_at[which] = (where.at, transition.t_us)
@@ -318,6 +319,7 @@ class OpeningFinder:
             transition_us=transition.last_us - transition.t_us,
             closed_us=transition.rest_us,
             closed_deg=self._moved_deg(since, where.at),
+            bounce_us=transition.bounce_us,
         )
 
     def _rejection(

@@ -4,19 +4,16 @@
 in pieces of any size. It judges nothing. The person may divide a recording into *steps* with
 annotations named ``NOTE`` and the value ``{"step": ..., "unit": ...}`` (see ``STEPS``); a step that
 was abandoned ends with ``BROKEN_OFF`` true.
-
-In a transition that ended open, the closed runs are bounces; open runs of a failed transition are
-drop-outs. The runs for which contacts really stayed closed or open are kept beside them.
 """
 
 from __future__ import annotations
 
 import bisect
 import math
-from collections import Counter, deque
+from collections import defaultdict, deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import islice
+from operator import itemgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +22,7 @@ from rig.base.angles import modulo
 from rig.signal.events import Closing, Event, Finding, IndexPass, Opening, Settings
 from rig.signal.interpolate import LEAST_STRETCHES, StateWidths
 from rig.signal.openings import OpeningFinder, replay
-from rig.signal.track import TOLERANCE_COUNTS, IndexCheck
+from rig.signal.track import IndexCheck
 from rig.wire.records import INDEX_INPUT, Batch, Health, Identity, Note, Restart
 
 NOTE = "rig-check"
@@ -44,10 +41,8 @@ back."""
 
 SAME_COUNT_DEG = 0.5
 
-MOST_EDGES = 20_000
-MOST_LIVES = 1_000
-"""Edges kept of an input until they are assigned, and half of the stretches kept at most of a rig
-that keeps restarting."""
+MOST_LIVES = 1_000  # half of the stretches kept at most of a rig that keeps restarting
+MOST_FIGURES = 2_000  # kept of each kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +65,17 @@ class Stretch:
     resumed: bool = False
 
 
+@dataclass(slots=True)
+class LevelRuns:
+    """Of one input, microseconds: the longest bounce and drop-out, and the shortest times for which
+    its contacts really stayed closed and open with the crank turning."""
+
+    bounce_us: float = 0.0
+    dropout_us: float = 0.0
+    closed_us: float = math.inf
+    open_us: float = math.inf
+
+
 @dataclass(frozen=True, slots=True)
 class InputSeen:
     """One contact input. ``turned_deg`` and ``opened_at_us`` are of the longest stretch of turning.
@@ -83,7 +89,7 @@ class InputSeen:
     opened_at_us: tuple[float, ...]
     closings: int
     changes_at_rest: int
-    wavering: LevelRuns
+    runs: LevelRuns
     tries: int = 1
     opened_before: int = 0
 
@@ -116,10 +122,7 @@ class RigStatistics:
     passes_before: int = 0
 
 
-MOST_FIGURES = 2_000
-
-
-class Figures:
+class _Figures:
     """The last figures of one kind, with the least and the greatest of all."""
 
     def __init__(self) -> None:
@@ -127,12 +130,10 @@ class Figures:
         self._least, self._greatest = math.inf, -math.inf
         self.n = 0
 
-    def add(self, *figures: float) -> None:
-        """Add figures."""
-        for figure in figures:
-            self._last.append(figure)
-            self._least, self._greatest = min(self._least, figure), max(self._greatest, figure)
-            self.n += 1
+    def add(self, figure: float) -> None:
+        self._last.append(figure)
+        self._least, self._greatest = min(self._least, figure), max(self._greatest, figure)
+        self.n += 1
 
     def kept(self) -> tuple[float, ...]:
         """Those kept, in order; the least and the greatest first if they are older."""
@@ -143,25 +144,40 @@ class Figures:
 
 
 @dataclass(slots=True)
+class _Contact:
+    """One input in a stretch."""
+
+    opened_us: deque[float] = field(default_factory=lambda: deque(maxlen=MOST_FIGURES))
+    opened: int = 0
+    closings: int = 0
+    moved: int = 0
+    last: float = -math.inf  # place of its last opening
+
+
+@dataclass(slots=True)
 class _Open:
-    """A stretch in progress."""
+    """A stretch in progress. Places are crank degrees that increase forward."""
 
     step: str
     unit: str
     from_us: float
-    start: float | None = None  # place in crank degrees, increasing forward
-    high: float = 0.0
-    last: dict[int, float] = field(default_factory=dict)  # input: place of its last opening
-    opened_us: dict[int, deque[float]] = field(default_factory=dict)
-    opened: Counter[int] = field(default_factory=Counter)
-    closings: Counter[int] = field(default_factory=Counter)
-    moved: Counter[int] = field(default_factory=Counter)
+    start: float = math.nan
+    high: float = math.nan
+    contacts: defaultdict[int, _Contact] = field(default_factory=lambda: defaultdict(_Contact))
     done: bool = False
     resumed: bool = False
 
     @property
     def turned_deg(self) -> float:
-        return 0.0 if self.start is None else self.high - self.start
+        return 0.0 if math.isnan(self.start) else self.high - self.start
+
+    def closed(self) -> Stretch:
+        own = sorted(self.contacts.items())
+        opened = tuple(which for which, each in own for _ in each.opened_us)
+        moved = tuple(which for which, each in own if each.moved)
+        return Stretch(
+            self.step, self.unit, self.turned_deg, opened, moved, self.done, self.resumed
+        )
 
 
 class StatisticsCollector:
@@ -169,25 +185,28 @@ class StatisticsCollector:
 
     def __init__(self, settings: Settings) -> None:
         self._s = settings
-        self._check = IndexCheck(settings)
-        self._standstill = StandstillFinder(settings)
-        self._levels = LevelRunCollector(settings)
-        self._stretches = [_Open("", "", -np.inf)]
-        self._passed: IndexPass | None = None
-        self._between, self._off = Figures(), Figures()
+        self._stretches = [_Open("", "", -math.inf)]
         self._identity: Identity | None = None
         self._health: Health | None = None
+        self._latest: tuple[float, int] | None = None  # time, count
         self._before = np.zeros(3, np.int64)  # totals (``_totals``) before the last restart
-        self._index_at: dict[float, int] = {}  # edges of the index: time, count
-        self._passes: deque[tuple[float, int | None]] = deque(maxlen=MOST_FIGURES)  # time, count
+        # Index passes with their place in counts, and restarts, which have none.
+        self._passes: deque[tuple[float, float]] = deque(maxlen=MOST_FIGURES)
+        self._angle_less_place = 0.0
+        self._heard = False
+        self._forget_faults()
+
+    def _forget_faults(self) -> None:
+        """A check begins: what went wrong before was perhaps put right. What was tried stays."""
+        self._before = -self._totals
+        self._check = IndexCheck(self._s)
+        self._standstill = StandstillFinder(self._s)
+        self._runs: defaultdict[int, LevelRuns] = defaultdict(LevelRuns)
+        self._between, self._off, self._met_index = _Figures(), _Figures(), False
         self._jumps: deque[tuple[float, float]] = deque(maxlen=MOST_FIGURES)  # illegal: time, count
         self._jumped_at: deque[float] = deque(maxlen=MOST_FIGURES)  # degrees, once known
-        self._restarts_us: deque[float] = deque(maxlen=MOST_FIGURES)
-        self._angle_less_place = 0.0
-        self._latest: tuple[float, int] | None = None
         self._first_count: int | None = None
         self._net = 0
-        self._heard = False
 
     # -- input --------------------------------------------------------------------------------
 
@@ -196,15 +215,16 @@ class StatisticsCollector:
         for other in batch.others:
             if isinstance(other, Restart):
                 self._restarted(other.t_us)
-        self._positions(batch)
-        self._levels.take(batch.edges)
-        for edge in batch.edges[batch.edges["input"] == INDEX_INPUT]:
-            self._index_at[float(edge["t_us"])] = int(edge["count"])
+        if len(batch.positions):
+            self._positions(batch.positions)
+        for which in np.unique(batch.edges["input"]).tolist():
+            if which != INDEX_INPUT:
+                self._runs[which]  # it has been heard
         for other in batch.others:
             if isinstance(other, Identity):
                 self._identity = other
             elif isinstance(other, Health):
-                self._take_health(other, batch)
+                self._take_health(other, batch.positions)
             elif isinstance(other, Note) and other.name == NOTE:
                 step, unit = str(other.value.get("step", "")), str(other.value.get("unit", ""))
                 if step == BEGIN:
@@ -212,8 +232,6 @@ class StatisticsCollector:
                 self._stretches[-1].done = step == DONE and not other.value.get(BROKEN_OFF, False)
                 self._stretches.append(_Open(step, unit, other.t_us))
         self.events(events)
-        for old in list(islice(self._index_at, max(len(self._index_at) - MOST_EDGES, 0))):
-            del self._index_at[old]
 
     def events(self, events: Sequence[Event]) -> None:
         """Further events, such as those of the recording's end."""
@@ -225,13 +243,10 @@ class StatisticsCollector:
             elif isinstance(event, Closing):
                 self._closing(event)
             elif isinstance(event, Finding):
-                self._levels.found(event)
-        self._levels.measure()
+                runs = self._runs[event.input]
+                runs.dropout_us = max(runs.dropout_us, event.open_us)
 
-    def _positions(self, batch: Batch) -> None:
-        rows = batch.positions
-        if not len(rows):
-            return
+    def _positions(self, rows: NDArray[np.void]) -> None:
         self._heard = True
         self._standstill.take(rows)
         count_deg, way = self._s.count_deg, self._s.direction
@@ -241,39 +256,24 @@ class StatisticsCollector:
         self._latest = (float(rows["t_us"][-1]), last)
         now = self._stretches[-1]
         furthest = float(rows["high"].max() if way > 0 else rows["low"].min())
-        if now.start is None:
+        if math.isnan(now.start):
             now.start = now.high = way * first * count_deg
         now.high = max(now.high, way * furthest * count_deg)
 
-    def _take_health(self, health: Health, batch: Batch) -> None:
+    def _take_health(self, health: Health, rows: NDArray[np.void]) -> None:
         before, self._health = self._health, health
         if health.illegal > (before.illegal if before else 0):
-            at = self._count_at(health.t_us, batch)
-            if at is not None:
+            if len(rows):
+                at = float(np.interp(health.t_us, rows["t_us"], rows["count"]))
                 self._jumps.append((health.t_us, at))
-
-    def _count_at(self, t_us: float, batch: Batch) -> float | None:
-        rows = batch.positions
-        if len(rows):
-            return float(np.interp(t_us, rows["t_us"], rows["count"]))
-        return None if self._latest is None else float(self._latest[1])
-
-    def _forget_faults(self) -> None:
-        """A check begins: what went wrong before was perhaps put right. What was tried stays."""
-        self._before = -self._totals
-        self._check = IndexCheck(self._s)
-        self._standstill = StandstillFinder(self._s)
-        self._levels = LevelRunCollector(self._s)
-        self._between, self._off, self._passed = Figures(), Figures(), None
-        self._jumps.clear()
-        self._jumped_at.clear()
-        self._first_count, self._net = None, 0
+            elif self._latest is not None:
+                self._jumps.append((health.t_us, float(self._latest[1])))
 
     @property
     def _totals(self) -> NDArray[np.int64]:
         """Illegal transitions, lost edges and lost lines since the rig's last restart."""
         of = self._health
-        return np.array([of.illegal, of.lost_edges, of.lost_lines] if of else [0, 0, 0])
+        return np.array([of.illegal, of.lost_edges, of.lost_lines] if of else [0, 0, 0], np.int64)
 
     @property
     def _moved(self) -> int:
@@ -286,11 +286,12 @@ class StatisticsCollector:
         """The rig restarted: its counts and totals have nothing to do with the old ones."""
         self._before = self._before + self._totals
         self._net += self._moved
-        self._health = self._latest = self._first_count = self._passed = None
-        self._restarts_us.append(t_us)
+        self._health = self._latest = self._first_count = None
+        self._met_index = False
+        self._passes.append((t_us, math.nan))
         self._standstill.interrupted()
         now = self._stretches[-1]
-        if now.start is not None:
+        if not math.isnan(now.start):
             self._stretches.append(_Open(now.step, now.unit, t_us, resumed=True))
         if len(self._stretches) > 2 * MOST_LIVES:
             # Of many restarts, drop those in which the crank was turned least.
@@ -302,62 +303,58 @@ class StatisticsCollector:
     # -- events -------------------------------------------------------------------------------
 
     def _pass(self, passed: IndexPass) -> None:
-        self._check.take(passed)
         while self._jumps and self._jumps[0][0] < passed.t_us:  # no earlier pass will come
             self._jumped_at.extend(self._degrees(*self._jumps.popleft()))
-        count = self._index_at.get(passed.t_us)
-        self._passes.append((passed.t_us, count))
-        if count is not None:
-            self._angle_less_place = (
-                passed.crank_deg - self._s.direction * count * self._s.count_deg
-            )
-        before, self._passed = self._passed, passed
-        if before is None:
-            return
-        self._off.add(passed.off_counts)
-        if before.direction == passed.direction and not passed.anchored:
-            counts = abs(passed.crank_deg - before.crank_deg) / self._s.count_deg
-            if counts > TOLERANCE_COUNTS:
+        self._passes.append((passed.t_us, passed.at_count))
+        place = self._s.direction * passed.at_count * self._s.count_deg
+        self._angle_less_place = passed.crank_deg - place
+        counts = self._check.take(passed)
+        if self._met_index:
+            self._off.add(passed.off_counts)
+            if counts is not None:
                 self._between.add(counts)
+        self._met_index = True
 
     def _at(self, t_us: float) -> _Open:
         nth = bisect.bisect_right(self._stretches, t_us, key=lambda each: each.from_us)
         return self._stretches[max(nth - 1, 0)]
 
     def _opening(self, opening: Opening) -> None:
-        self._levels.opened(opening)
-        which, stretch = opening.input, self._at(opening.t_us)
+        runs = self._runs[opening.input]
+        runs.bounce_us = max(runs.bounce_us, opening.bounce_us)
+        # The time for which it was closed counts if it was seen to close with the crank turning.
+        if opening.direction and not math.isnan(opening.closed_deg):
+            runs.closed_us = min(runs.closed_us, opening.closed_us)
+        stretch = self._at(opening.t_us)
+        contact = stretch.contacts[opening.input]
         if opening.direction == 0:
-            stretch.moved[which] += 1
+            contact.moved += 1
         if opening.direction <= 0:
             return
-        if opening.crank_deg is not None and stretch.start is not None:
+        if opening.crank_deg is not None and not math.isnan(stretch.start):
             place = opening.crank_deg - self._angle_less_place
-            if place < stretch.start - SAME_COUNT_DEG or (
-                place < stretch.last.get(which, -np.inf) + APART_DEG
-            ):
+            if place < max(stretch.start - SAME_COUNT_DEG, contact.last + APART_DEG):
                 return
-            stretch.last[which] = place
-        stretch.opened_us.setdefault(which, deque(maxlen=MOST_FIGURES)).append(opening.t_us)
-        stretch.opened[which] += 1
+            contact.last = place
+        contact.opened_us.append(opening.t_us)
+        contact.opened += 1
 
     def _closing(self, closing: Closing) -> None:
-        self._levels.closed(closing)
-        stretch = self._at(closing.t_us)
-        if closing.direction >= 0:
-            (stretch.closings if closing.direction else stretch.moved)[closing.input] += 1
+        contact = self._at(closing.t_us).contacts[closing.input]
+        if closing.direction and not math.isnan(closing.open_us):
+            runs = self._runs[closing.input]
+            runs.open_us = min(runs.open_us, closing.open_us)
+        if closing.direction > 0:
+            contact.closings += 1
+        elif closing.direction == 0:
+            contact.moved += 1
 
     # -- result -------------------------------------------------------------------------------
 
     @property
-    def stretch(self) -> Stretch:
-        """What has happened since the last of the person's notes."""
-        return _closed(self._stretches[-1])
-
-    @property
     def step(self) -> Stretch:
         """What has happened in the present step of the check, through all lives of the rig."""
-        *before, found = [_closed(each) for each in self._stretches]
+        *before, found = [each.closed() for each in self._stretches]
         while found.resumed and before:
             earlier = before.pop()
             found = replace(
@@ -379,36 +376,32 @@ class StatisticsCollector:
         if self._check.counts_wrong:  # not the same as an index that moves about
             middle = float(np.median(between))
             off, passes = tuple(counts - middle for counts in between), self._between.n
+        waiting = (at for jump in self._jumps for at in self._degrees(*jump))
         return RigStatistics(
             heard=self._heard,
             counts_between=between,
             net_counts=float(net) if abs(net) >= self._s.counts_per_turn else None,
             identity_counts=self._identity.counts_per_turn if self._identity else None,
             illegal=illegal,
-            illegal_at_deg=self._illegal_at_deg(),
+            illegal_at_deg=(*self._jumped_at, *waiting),
             lost_edges=lost_edges,
             lost_lines=lost_lines,
             index_off_counts=off,
             still_counts=self._standstill.least_counts,
-            widths=tuple(float(w) for w in widths) if known else (),
-            width_errors=tuple(float(e) for e in errors) if known else (),
+            widths=tuple(widths.tolist()) if known else (),
+            width_errors=tuple(errors.tolist()) if known else (),
             widths_taken_out=any(state_widths.offsets),
             inputs=self._inputs(),
-            stretches=tuple(_closed(each) for each in self._stretches),
+            stretches=tuple(each.closed() for each in self._stretches),
             passes_before=max(passes - len(off), 0),
         )
 
-    def _illegal_at_deg(self) -> tuple[float, ...]:
-        """Degrees of the encoder after the last index pass since the rig started."""
-        return (*self._jumped_at, *(at for jump in self._jumps for at in self._degrees(*jump)))
-
     def _degrees(self, t_us: float, count: float) -> Iterator[float]:
-        """The encoder's angle at an illegal transition; nothing if not known."""
-        index_us, index = next(
-            (each for each in reversed(self._passes) if each[0] <= t_us), (-np.inf, None)
-        )
-        since_us = max((each for each in self._restarts_us if each <= t_us), default=-np.inf)
-        if index is not None and index_us >= since_us:
+        """The encoder's angle after the last index pass at an illegal transition; nothing if the
+        index was not passed since the rig started."""
+        before = (each for each in self._passes if each[0] <= t_us)
+        _, index = max(before, key=itemgetter(0), default=(0.0, math.nan))
+        if not math.isnan(index):
             turn = self._s.direction * (count - index) / self._s.counts_per_turn
             yield modulo(turn * 360.0)
 
@@ -419,29 +412,23 @@ class StatisticsCollector:
         since = max((n for n in tries if n <= done[-1]), default=0) if done else 0
         common = [e for e in self._stretches[since:] if e.step in ("", TURN, DONE)]
         longest = max(common, key=lambda each: each.turned_deg)
-        wavering = self._levels.result()
         has = self._identity.contacts if self._identity else 0
-        return tuple(
-            InputSeen(
-                input=which,
-                turned_deg=longest.turned_deg,
-                opened_at_us=tuple(longest.opened_us.get(which, ())),
-                closings=longest.closings[which],
-                changes_at_rest=sum(each.moved[which] for each in common),
-                wavering=wavering.get(which, LevelRuns()),
-                tries=max(1, sum(n <= since for n in tries)),
-                opened_before=longest.opened[which] - len(longest.opened_us.get(which, ())),
+        found = []
+        for which in sorted({*self._runs, *range(1, has + 1)} - {INDEX_INPUT}):
+            contact = longest.contacts.get(which, _Contact())
+            found.append(
+                InputSeen(
+                    input=which,
+                    turned_deg=longest.turned_deg,
+                    opened_at_us=tuple(contact.opened_us),
+                    closings=contact.closings,
+                    changes_at_rest=sum(e.contacts[which].moved for e in common),
+                    runs=replace(self._runs[which]),
+                    tries=max(1, sum(n <= since for n in tries)),
+                    opened_before=contact.opened - len(contact.opened_us),
+                )
             )
-            for which in sorted(wavering.keys() | set(range(1, has + 1)))
-        )
-
-
-def _closed(each: _Open) -> Stretch:
-    opened = (which for which, times in each.opened_us.items() for _ in times)
-    moved = tuple(sorted(each.moved))
-    return Stretch(
-        each.step, each.unit, each.turned_deg, tuple(sorted(opened)), moved, each.done, each.resumed
-    )
+        return tuple(found)
 
 
 def statistics_of(batches: Iterable[Batch], settings: Settings) -> RigStatistics:
@@ -458,15 +445,14 @@ STANDS_DEG = 1.0
 """A crank that stands still moves by no more than this, and not steadily (common practice, no
 source: a hand on it trembles by as much)."""
 
-_Piece = tuple[int, int, int, int, int]  # number, lowest, highest, first, last
-
 
 class StandstillFinder:
     """Finds the quietest two seconds. ``least_counts`` is None if the crank never stood still."""
 
     def __init__(self, settings: Settings) -> None:
         self._most = max(STANDS_DEG / settings.count_deg, 2.0)
-        self._pieces: deque[_Piece] = deque(maxlen=PIECES)
+        # Number of each piece, lowest, highest, first and last count.
+        self._pieces: deque[tuple[int, int, int, int, int]] = deque(maxlen=PIECES)
         self.least_counts: int | None = None
 
     def interrupted(self) -> None:
@@ -477,162 +463,28 @@ class StandstillFinder:
         """Newer positions, dtype ``POSITION``, shape (n,)."""
         numbers = np.floor(positions["t_us"] / PIECE_US).astype(np.int64)
         starts = np.flatnonzero(np.diff(numbers, prepend=numbers[0] - 1))
-        low = np.minimum.reduceat(positions["low"], starts)
-        high = np.maximum.reduceat(positions["high"], starts)
-        first = positions["count"][starts]
-        last = positions["count"][np.append(starts[1:], len(numbers)) - 1]
-        columns = (each.tolist() for each in (numbers[starts], low, high, first, last))
-        for piece in zip(*columns, strict=True):
-            self._add(piece)
-
-    def _add(self, piece: _Piece) -> None:
+        lows = np.minimum.reduceat(positions["low"], starts)
+        highs = np.maximum.reduceat(positions["high"], starts)
+        firsts = positions["count"][starts]
+        lasts = positions["count"][np.append(starts[1:], len(numbers)) - 1]
+        columns = (each.tolist() for each in (numbers[starts], lows, highs, firsts, lasts))
         pieces = self._pieces
-        if pieces and pieces[-1][0] == piece[0]:  # the same half second in two batches
-            _, low, high, first, _ = pieces.pop()
-            piece = (piece[0], min(low, piece[1]), max(high, piece[2]), first, piece[4])
-        else:
-            self._judge()
-            if pieces and piece[0] != pieces[-1][0] + 1:
-                pieces.clear()
-        pieces.append(piece)
+        for piece in zip(*columns, strict=True):
+            if pieces and pieces[-1][0] == piece[0]:  # the same half second in two batches
+                number, low, high, first, _ = pieces.pop()
+                low, high = min(low, piece[1]), max(high, piece[2])
+                pieces.append((number, low, high, first, piece[4]))
+            else:
+                self._judge()
+                if pieces and piece[0] != pieces[-1][0] + 1:
+                    pieces.clear()
+                pieces.append(piece)
 
     def _judge(self) -> None:
         """Four whole pieces: did the crank stand still?"""
-        pieces = self._pieces
-        if len(pieces) < PIECES:
-            return
-        if abs(pieces[-1][4] - pieces[0][3]) > 1:
-            return
-        counts = max(p[2] for p in pieces) - min(p[1] for p in pieces)
-        if counts <= self._most:
-            least = self.least_counts
-            self.least_counts = counts if least is None else min(least, counts)
-
-
-FAILED = ("spike", "drop-out", "short opening")
-JUST_BEFORE = "drop-out just before"
-
-
-@dataclass(frozen=True, slots=True)
-class LevelRuns:
-    """Microseconds. ``closed_us`` and ``open_us``: each time the contacts stayed closed, open."""
-
-    chatter_us: tuple[float, ...] = ()
-    dropouts_us: tuple[float, ...] = ()
-    closed_us: tuple[float, ...] = ()
-    open_us: tuple[float, ...] = ()
-
-
-LOOK_BACK_US = 1e6
-"""Bounce is measured over the last second of a transition, so edges are kept for as long."""
-
-
-@dataclass(slots=True)
-class _Input:
-    edges: NDArray[np.float64] = field(default_factory=lambda: np.empty((2, 0)))  # times, levels
-    transitions: list[tuple[float, float]] = field(default_factory=list)  # from, to: to be measured
-    failed: list[tuple[float, bool]] = field(default_factory=list)  # from, alone: to be measured
-    chatter_us: Figures = field(default_factory=Figures)
-    dropouts_us: Figures = field(default_factory=Figures)
-    closed_us: Figures = field(default_factory=Figures)
-    open_us: Figures = field(default_factory=Figures)
-
-    def forget(self, before_us: float) -> None:
-        """Drop edges before a time, except the last of them, and the oldest above the limit."""
-        n = self.edges.shape[1]
-        late = np.flatnonzero(self.edges[0] >= before_us)
-        first = int(late[0]) if len(late) else n
-        self.edges = self.edges[:, max(first - 1, n - MOST_EDGES, 0) :].copy()
-
-
-class LevelRunCollector:
-    """Keeps the edges of every contact input until their transitions are decided."""
-
-    def __init__(self, settings: Settings) -> None:
-        self._s = settings
-        self._inputs: dict[int, _Input] = {}
-
-    def _of(self, which: int) -> _Input:
-        return self._inputs.setdefault(which, _Input())
-
-    def take(self, edges: NDArray[np.void]) -> None:
-        """Edges as they came, dtype ``EDGE``, shape (n,)."""
-        for which in np.unique(edges["input"]).tolist():
-            if which != INDEX_INPUT:
-                rows = edges[edges["input"] == which]
-                more = np.stack((rows["t_us"], rows["level"]))
-                own = self._of(which)
-                own.edges = np.concatenate((own.edges, more), axis=1)
-
-    def opened(self, opening: Opening) -> None:
-        """An opening was decided."""
-        own = self._of(opening.input)
-        own.transitions.append((opening.t_us, opening.t_us + opening.transition_us))
-        # The time for which it was closed counts if it was seen to close with the crank turning.
-        if opening.direction and not math.isnan(opening.closed_deg):
-            own.closed_us.add(opening.closed_us)
-
-    def closed(self, closing: Closing) -> None:
-        """A closing was decided."""
-        if closing.direction and not math.isnan(closing.open_us):
-            self._of(closing.input).open_us.add(closing.open_us)
-
-    def found(self, finding: Finding) -> None:
-        """A failed transition, or noise just before an opening."""
-        if finding.kind in FAILED:
-            self._of(finding.input).failed.append((finding.t_us, False))
-        elif finding.kind == JUST_BEFORE:
-            self._of(finding.input).failed.append((finding.t_us, True))
-
-    def measure(self) -> None:
-        """All edges of the decided transitions have come: measure them."""
-        for which, own in self._inputs.items():
-            decided_us = [to_us for _, to_us in own.transitions] + [
-                from_us for from_us, _ in own.failed
-            ]
-            if decided_us:
-                self._measure(which, own)
-                own.forget(max(decided_us) - LOOK_BACK_US)
-            elif own.edges.shape[1] > 2 * MOST_EDGES:
-                own.forget(-math.inf)
-
-    def result(self) -> dict[int, LevelRuns]:
-        """For each input with an edge."""
-        self.measure()
-        return {
-            which: LevelRuns(
-                *(of.kept() for of in (own.chatter_us, own.dropouts_us, own.closed_us, own.open_us))
-            )
-            for which, own in self._inputs.items()
-        }
-
-    def _measure(self, which: int, own: _Input) -> None:
-        times, levels = own.edges[:, np.argsort(own.edges[0], kind="stable")]
-        is_open = levels == self._s.open_levels.get(which, 1)
-        changed = np.ones(len(times), bool)
-        changed[1:] = is_open[1:] != is_open[:-1]
-        times, is_open = times[changed], is_open[changed]
-        for from_us, to_us in own.transitions:
-            window = max(from_us, to_us - LOOK_BACK_US), to_us + 0.5
-            first, last = np.searchsorted(times, window)
-            if first < last and not is_open[first]:
-                first += 1
-            runs = times[first:last]
-            own.chatter_us.add(*(runs[2::2] - runs[1::2][: len(runs[2::2])]).tolist())
-        for from_us, alone in own.failed:
-            own.dropouts_us.add(*self._runs(times, is_open, from_us, alone))
-        own.transitions, own.failed = [], []
-
-    def _runs(
-        self, times: NDArray[np.float64], is_open: NDArray[np.bool_], from_us: float, alone: bool
-    ) -> list[float]:
-        """Open runs from ``from_us`` on, up to a closed gap that ends the transition."""
-        i = int(np.searchsorted(times, from_us))
-        found: list[float] = []
-        while i + 1 < len(times) and is_open[i]:
-            found.append(float(times[i + 1] - times[i]))
-            gap_us = times[i + 2] - times[i + 1] if i + 2 < len(times) else math.inf
-            if alone or gap_us >= self._s.closed_end_us:
-                break
-            i += 2
-        return found
+        if len(self._pieces) == PIECES:
+            _, lows, highs, firsts, lasts = zip(*self._pieces, strict=True)
+            counts = max(highs) - min(lows)
+            if abs(lasts[-1] - firsts[0]) <= 1 and counts <= self._most:
+                least = self.least_counts
+                self.least_counts = counts if least is None else min(least, counts)

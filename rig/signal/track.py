@@ -95,7 +95,7 @@ class Track:
     ) -> IndexPass:
         angle = self.crank_deg(at)
         assert angle is not None
-        return IndexPass(t_us, direction, angle, off, anchored)
+        return IndexPass(t_us, direction, angle, off, anchored, at)
 
 
 MOST_TURNS = 8
@@ -114,8 +114,8 @@ class IndexCheck:
         self.off_passes = 0  # how often the index came at another count than expected
         self.turns: list[float] = []  # counts from each of the last passes to the next
 
-    def take(self, passed: IndexPass) -> None:
-        """The index was passed."""
+    def take(self, passed: IndexPass) -> float | None:
+        """The index was passed. Returns the counts of the turn that ends here, if one does."""
         before, self._before = self._before, passed
         if passed.anchored or abs(passed.off_counts) <= TOLERANCE_COUNTS:
             self._sound_us = passed.t_us
@@ -132,6 +132,8 @@ class IndexCheck:
             turn = abs(passed.crank_deg - before.crank_deg) / self._settings.count_deg
             if turn > TOLERANCE_COUNTS:
                 self.turns = [*self.turns, turn][-MOST_TURNS:]
+                return turn
+        return None
 
     @property
     def counts_wrong(self) -> bool:

@@ -44,7 +44,7 @@ NOTHING = statistics_of((), signal_settings(PROFILE))
 
 def contact(number: int = 1, *, turns: float = 3.0, first_us: float = 0.0) -> InputSeen:
     times = tuple(first_us + 5e5 * i for i in range(round(2 * turns)))
-    runs = LevelRuns((120.0, 400.0), (80.0,), (2.5e5,), (2.4e5,))
+    runs = LevelRuns(400.0, 80.0, 2.5e5, 2.4e5)
     return InputSeen(number, 360.0 * turns, times, len(times), 0, runs)
 
 
@@ -249,15 +249,14 @@ def test_which_unit_is_on_which_input() -> None:
 
 
 def test_debouncing_is_proposed_from_what_was_seen() -> None:
-    runs = contact().wavering
-    rough = replace(contact(), wavering=replace(runs, chatter_us=(2900.0,), dropouts_us=(1500.0,)))
+    rough = replace(contact(), runs=replace(contact().runs, bounce_us=2900.0, dropout_us=1500.0))
     proposed, check = propose_contacts([rough], Contacts())
     assert proposed.closed_end_ms == pytest.approx(4.4)  # 1.5 times 2.9, rounded up
     assert proposed.longest_dropout_ms == pytest.approx(2.3)
     assert proposed.least_open_ms == pytest.approx(3.4)
     assert "closed_end_ms = 4.4" in check.words
     assert propose_contacts([contact()], Contacts())[0] == Contacts()
-    fast = replace(rough, wavering=replace(rough.wavering, closed_us=(6000.0,)))
+    fast = replace(rough, runs=replace(rough.runs, closed_us=6000.0))
     kept, check = propose_contacts([fast], Contacts())
     assert kept == Contacts()
     assert check.verdict == "bad"

@@ -75,7 +75,7 @@ def test_nothing_vanishes_and_the_first_and_the_latest_stay(
 def test_turns_by_the_index_are_those_of_all_passes(ways: list[int], data: st.DataObject) -> None:
     log = PassLog()
     for n, way in enumerate(ways):
-        log.add(IndexPass(float(n), way, 0.0, 0.0, False))
+        log.add(IndexPass(float(n), way, 0.0, 0.0, False, 0.0))
     upto = data.draw(st.integers(max(len(ways) - kept.MOST_PASSES, 0), max(len(ways), 0)))
     assert log.net(upto - 0.5) == sum(ways[:upto])
 

@@ -94,7 +94,8 @@ def test_a_drop_out_just_before_is_distinguished_from_bounce_by_what_was_learnt(
     edges += [(t - 1_300, 1), (t - 1_200, 0), (t, 1), (t + 70, 0), (t + 130, 1)]
     passages = run(edges, t + 1e5)
     assert openings(passages)[-1] == t
-    assert passages[-1].dropped == (t - 1_300,)
+    assert passages[-1].dropped == ((t - 1_300, 100.0),)
+    assert passages[-1].bounce_us == 60.0
     assert passages[-1].mark["number"] == len(edges) - 3
 
 
@@ -267,6 +268,7 @@ def test_bounces_cut_by_the_rig_keep_the_first_opening(
     assert cut.mark == whole.mark
     assert not cut.broken
     assert cut.runs == whole.runs
+    assert cut.bounce_us == pytest.approx(whole.bounce_us)
 
 
 @given(st.lists(RUN, min_size=1, max_size=12), st.data())

@@ -15,7 +15,7 @@ FOUR = Settings(400)
 def passed(
     turn: float, *, direction: int = 1, off: float = 0.0, anchored: bool = False
 ) -> IndexPass:
-    return IndexPass(turn * 1e6, direction, 360.0 * turn, off, anchored)
+    return IndexPass(turn * 1e6, direction, 360.0 * turn, off, anchored, 400.0 * turn)
 
 
 def test_the_index_vouches_for_what_lies_between_two_sound_passes() -> None:
