@@ -21,16 +21,15 @@ from rig.guide import approach
 from rig.guide.action import Action, Bench, Host
 from rig.guide.advice import LIVE
 from rig.guide.approach import Going, on_firing_stroke, target_of
-from rig.guide.impulse import CouplingWatch
+from rig.guide.impulse import CouplingWatch, Missed
 from rig.guide.procedure import (
     Advice,
     GoToView,
     Hand,
     LedProcedure,
     Offer,
+    ask_unit,
     nominal_window,
-    unit_answered,
-    unit_names,
 )
 from rig.signal.events import Event, Now, Opening
 
@@ -41,6 +40,7 @@ AT_PART = 0.1  # of the window's half width: the crank is at the target when off
 AWAY_DEG = 1.0  # that the crank may drift while the unit is moved; the reading takes where it is
 STILL_DEG = 1.0  # a held crank trembles by no more in a second
 LET_GO_DEG = 3.0  # after the opening: more than a trembling hand does, so the crank is let go
+ENOUGH_DEG = 1.0  # turned back further than the approach needs by this
 CLOSE_DEG = 3.0  # moved later by this, contacts that were just open are closed
 
 
@@ -59,6 +59,7 @@ class Seen:
     contacts_open: bool
     opened: bool = False
     turned_reading_btdc: float | None = None
+    tripped: bool = False  # its impulse coupling caught again and released: no reading
     right_side: bool = True  # it came there forward, the backlash taken up
 
 
@@ -148,11 +149,12 @@ STATES: Mapping[State, Stage] = {
         press="step_done",
     ),
     "turn back": Stage(
-        "Turn the crank back, well past the opening", Hand.TURN_BACK,
+        "Turn the crank back past the opening", Hand.TURN_BACK,
         ((lambda at, seen, back: -at.since_opened_deg(seen) >= back, "confirm"), (_read, "done")),
     ),
     "confirm": Stage(
-        "Turn slowly forward through the opening of {unit}", Hand.TURN_FORWARD, ((_read, "done"),),
+        "Turn slowly forward through the opening of {unit}", Hand.TURN_FORWARD,
+        ((lambda _, seen, __: seen.tripped, "turn back"), (_read, "done")),
     ),
     "done": Stage("Keep the setting of {unit}", Hand.NOTHING, press="event_here"),
 }  # fmt: skip
@@ -217,6 +219,8 @@ class SetUnit(LedProcedure):
         self._watch = CouplingWatch(host, unit) if unit.coupling == "impulse" else None
         self._noted = False  # that the unit is being moved
         self._going: Going | None = None
+        self._crank_deg = 0.0
+        self._tripped = False  # at its last opening, past what was set
 
     def see(self, now: Now, events: Sequence[Event]) -> None:
         """One more look at the rig."""
@@ -226,13 +230,15 @@ class SetUnit(LedProcedure):
             self._watch.see(now, events)
         mine = [e for e in events if isinstance(e, Opening) and e.input == self._unit.input]
         turned = [e for e in mine if e.valid]
+        if mine:
+            self._tripped = self._watch is not None and not self._watch.ran
         read = None
-        if turned and turned[-1].crank_deg is not None:
+        if turned and turned[-1].crank_deg is not None and not self._tripped:
             off = -approach.distance_deg(turned[-1].crank_deg, self._target)
             if abs(off) < self._apart_deg / 2.0:  # else another lobe's
                 read = self._target.btdc_deg - off
         settings = self._host.session.settings
-        at_deg = now.crank_deg
+        at_deg = self._crank_deg = now.crank_deg
         if mine and self._noted and mine[-1].crank_deg is not None:
             at_deg = mine[-1].crank_deg  # where they opened, while the hand trembles
         seen = Seen(
@@ -242,6 +248,7 @@ class SetUnit(LedProcedure):
             bool(self._host.session.contact_open(self._unit.input)),
             opened=bool(mine),
             turned_reading_btdc=read,
+            tripped=bool(mine) and self._tripped,
             right_side=now.approach_deg >= settings.approach_deg and not self._held_back,
         )
         self._going = approach.approach_to(
@@ -250,6 +257,8 @@ class SetUnit(LedProcedure):
         self._at = step(
             self._at, seen, back_deg=settings.approach_deg, count_deg=settings.count_deg
         )
+        if self._watch is not None and self._at.state == "opened" and self._at.result is not None:
+            self._watch.set_deg = self._at.result.crank_deg
         self._note_moving(self._at.state in ("close", "move", "opened"))
 
     @property
@@ -286,8 +295,10 @@ class SetUnit(LedProcedure):
                 next_ = f"Turn back by {-going.move_deg:.0f}°, then come forward"
         elif state == "close":
             deg = -CLOSE_DEG
-        elif state == "turn back":
-            deg = self._host.session.settings.approach_deg + LET_GO_DEG
+        elif state == "turn back" and at.result is not None:
+            past_deg = self._crank_deg - at.result.crank_deg
+            deg = past_deg + self._host.session.settings.approach_deg + ENOUGH_DEG
+            next_ = f"Turn back {max(deg, 1.0):.0f}° more"
         elif state == "confirm":
             deg = 2.0 * self._host.session.settings.approach_deg
         return Advice(
@@ -310,6 +321,8 @@ class SetUnit(LedProcedure):
             return "The crank is at the target: hold it there."
         if result is None:
             return ""
+        if self._tripped:
+            return f"{Missed.CAUGHT.value}. A trip is no reading."
         if at.state == "done" and result.confirmed_deg is not None:
             return f"Turning reads {difference(result.confirmed_deg)}° from it."
         return f"Its contacts opened at {btdc(result.btdc_deg)}."
@@ -366,13 +379,11 @@ def _why_not(bench: Bench) -> str:
 
 
 def _set(bench: Bench, entered: str) -> None:
-    units = bench.host.job.profile.units
-    text = f"Set which unit by moving it, the crank held ({unit_names(units)})?"
-    bench.ask_for(
-        text,
-        entered,
-        lambda answer: bench.dashboard.begin(SetUnit(bench.host, unit_answered(units, answer))),
-    )
+    def take(unit: Unit) -> None:
+        bench.dashboard.begin(SetUnit(bench.host, unit))
+
+    text = "Set which unit by moving it, the crank held"
+    ask_unit(bench, text, bench.host.job.profile.units, entered, take)
 
 
 OFFER = Offer(

@@ -24,7 +24,13 @@ from rig.guide.approach import target_of
 from rig.guide.procedure import Advice, GoToView, Hand, LedProcedure, nominal_window
 from rig.guide.state import waiting
 from rig.signal.events import Closing, Event, Now, Opening
-from rig.timing.impulse import LEAST_LAG_DEG, opens_after_release, past_coupling, release_btdc
+from rig.timing.impulse import (
+    LEAST_LAG_DEG,
+    SAME_PLACE_DEG,
+    opens_after_release,
+    past_coupling,
+    release_btdc,
+)
 
 State = Literal["trip", "back", "forward"]
 
@@ -108,6 +114,7 @@ ROWS: tuple[tuple[Shows, tuple[State, ...], State, Missed | None], ...] = (
     (Opened.READ, ("trip", "back", "forward"), "trip", Missed.NOTHING),
     (Opened.TOO_SHORT, ("back", "forward"), "back", Missed.TOO_SOON),
     (Opened.CLOSED_BACK, ("back",), "back", None),
+    (lambda now, at: at > now.trip_deg + now.apart_deg / 2.0, ("back",), "trip", Missed.NOTHING),
     (lambda now, at: at < now.catches_deg, ("back", "forward"), "trip", Missed.CAUGHT),
     (lambda now, at: at <= now.far_enough_deg, ("back",), "forward", Missed.NOTHING),
     (_turned_too_soon, ("back",), "back", Missed.TOO_SOON),
@@ -164,6 +171,7 @@ class CouplingWatch:
             apart_deg=self.apart_deg,
         )
         self._before: tuple[float, bool] | None = None  # the last opening, and whether it ran
+        self.set_deg: float | None = None  # where it was set since, the coupling released
 
     def see(self, now: Now, events: Sequence[Event]) -> None:
         """One more look at the rig."""
@@ -182,7 +190,7 @@ class CouplingWatch:
         at_deg, opened = event.crank_deg, None
         if isinstance(event, Opening) and event.direction > 0:
             ran = self._is_running(at_deg)
-            self._before = at_deg, ran
+            self._before, self.set_deg = (at_deg, ran), None
             opened = (Opened.READ if event.valid else Opened.TOO_SHORT) if ran else Opened.TRIPPED
         elif isinstance(event, Closing) and event.direction < 0:
             opened = Opened.CLOSED_BACK
@@ -191,6 +199,8 @@ class CouplingWatch:
 
     def _is_running(self, at_deg: float) -> bool:
         if self._before is not None and past_coupling(*self._before, at_deg, self.apart_deg):
+            return True
+        if self.set_deg is not None and abs(at_deg - self.set_deg) <= SAME_PLACE_DEG:
             return True
         btdc_deg = self.target.btdc_deg - wrap(at_deg - self.nominal_deg, self.apart_deg)
         return opens_after_release(btdc_deg, self.release_btdc)
@@ -203,6 +213,26 @@ class CouplingWatch:
             session.readings(), self.unit, session.setting_of(name), session.phase_of(name),
             session.restarted_at(),
         )  # fmt: skip
+
+    @property
+    def next_opening_deg(self) -> float:
+        """Where it will trip next, turned straight on, as far as is known: after the last trip, or
+        the usual lag after the nominal. Where it opens after the release, its nominal."""
+        at, lobe_deg = self.at, self.apart_deg
+        trips = (r for r in reversed(self._host.session.readings())
+                 if r.unit == self.unit.name and r.kind == "impulse")  # fmt: skip
+        known = next((r.crank_deg for r in trips if r.crank_deg is not None), None)
+        place_deg = self.nominal_deg + at.lag_deg if known is None else known
+        if opens_after_release(self.target.btdc_deg, self.release_btdc):
+            place_deg = self.nominal_deg
+        ahead_deg = modulo(place_deg - at.crank_deg + HAND_DEG, lobe_deg) - HAND_DEG
+        released = self.is_released and ahead_deg < lobe_deg / 2.0
+        return at.crank_deg + max(ahead_deg, 0.0) + (lobe_deg if released else 0.0)
+
+    @property
+    def ran(self) -> bool:
+        """Whether its last opening, met turning forward, was a running one."""
+        return self._before is not None and self._before[1]
 
     @property
     def is_caught(self) -> bool:
@@ -223,10 +253,9 @@ class CouplingWatch:
         """Whether it surely does not hold the rotor back here: after a trip, or a running reading,
         the crank was turned back far enough and no further, or not at all."""
         at = self.at
-        ran = self._before is not None and self._before[1]
         here = abs(at.crank_deg - at.opens_deg) < self.apart_deg / 2.0
         furthest_deg = max(at.far_enough_deg - SPARE_DEG, at.catches_deg)
-        return (at.state == "forward" or ran) and here and at.lowest_deg >= furthest_deg
+        return (at.state == "forward" or self.ran) and here and at.lowest_deg >= furthest_deg
 
 
 class PastImpulseCoupling(LedProcedure):
@@ -243,11 +272,12 @@ class PastImpulseCoupling(LedProcedure):
     def show(self, now: Now | None) -> GoToView:
         """What the dashboard shows: how far to where the crank is to go."""
         watch, at, to_go = self._watch, self._watch.at, None
-        if now is not None and now.crank_deg is not None:
-            goal_deg = at.crank_deg + wrap(watch.nominal_deg - at.crank_deg, watch.apart_deg)
-            if at.state != "trip":
-                goal_deg = at.far_enough_deg if at.state == "back" else at.opens_deg
-            to_go = wrap(goal_deg - now.crank_deg, 2.0 * watch.apart_deg)
+        enough = self.advice().press == "event_here"
+        if now is not None and now.crank_deg is not None and not enough:
+            goal_deg = at.far_enough_deg if at.state == "back" else at.opens_deg
+            if at.state == "trip":
+                goal_deg = watch.next_opening_deg
+            to_go = goal_deg - now.crank_deg
         missed = f"{at.missed.value}. " if at.missed is not Missed.NOTHING else ""
         title = f"{watch.unit.name}: past its impulse coupling"
         words = f"{missed}{self.advice().next}"
@@ -260,7 +290,7 @@ class PastImpulseCoupling(LedProcedure):
         why = f"{watch.unit.name}: {has.n} of {has.wanted} running readings."
         hand, deg, press = Hand.TURN_FORWARD, None, ""
         if has.n >= has.wanted and at.state == "trip":
-            words, hand, press = "End here: enough running readings", Hand.NOTHING, "event_here"
+            words, hand, press = "Enough running readings: end here", Hand.NOTHING, "event_here"
         elif at.state == "back":
             words, hand = f"Turn back {max(at.more_deg, 1.0):.0f}° more", Hand.TURN_BACK
             deg = at.more_deg + 1.0

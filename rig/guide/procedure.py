@@ -99,6 +99,15 @@ def unit_answered(units: Sequence[Unit], answer: str) -> Unit:
     raise InputError(f"there is no unit {answer!r}; there are {unit_names(units)}")
 
 
+def ask_unit(
+    bench: Bench, text: str, units: Sequence[Unit], named: str, take: Callable[[Unit], None]
+) -> None:
+    """``take`` gets the unit that is named, the only one, or the one that is entered then."""
+    named = named or (units[0].name if len(units) == 1 else "")
+    text = f"{text} ({unit_names(units)})?"
+    bench.ask_for(text, named, lambda answer: take(unit_answered(units, answer)))
+
+
 Sort = Literal["plain", "now", "good", "bad", "quiet"]
 
 

@@ -6,7 +6,7 @@ made from it.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from functools import cache
 from importlib import import_module
 
@@ -20,7 +20,7 @@ from rig.guide.action import DIGITS, Action, Bench, Host, Saved
 from rig.guide.advice import MORE, NEEDED
 from rig.guide.approach import GoTo
 from rig.guide.impulse import PastImpulseCoupling
-from rig.guide.procedure import Offer, unit_answered, unit_names
+from rig.guide.procedure import Offer, ask_unit, unit_answered, unit_names
 from rig.guide.state import stroke_state
 from rig.guide.tdc import GaugePoints, SelectTdc, still_deg
 from rig.tdc.gauge_points import MARK, MARK_WITHIN_DEG
@@ -320,15 +320,6 @@ def _lever(bench: Bench, entered: str) -> None:
     bench.prompt.say(f"{unit.name}: lever at {name}.")
 
 
-def _ask_unit(
-    bench: Bench, text: str, units: Sequence[Unit], named: str, take: Callable[[Unit], None]
-) -> None:
-    """``take`` gets the unit that is named, the only one, or the one that is entered then."""
-    named = named or (units[0].name if len(units) == 1 else "")
-    text = f"{text} ({unit_names(units)})?"
-    bench.ask_for(text, named, lambda answer: take(unit_answered(units, answer)))
-
-
 def _drag(bench: Bench, entered: str) -> None:
     """Held on the rotor that NEXT names, or that is asked for; or no longer."""
 
@@ -341,14 +332,14 @@ def _drag(bench: Bench, entered: str) -> None:
 
     advised = bench.advice.unit if bench.advice.press == "drag" else ""
     text = "Drag on the rotor of which unit"
-    _ask_unit(bench, text, _magnetos(bench), entered or advised, take)
+    ask_unit(bench, text, _magnetos(bench), entered or advised, take)
 
 
 def _past_impulse(bench: Bench, entered: str) -> None:
     def take(unit: Unit) -> None:
         bench.dashboard.begin(PastImpulseCoupling(bench.host, unit))
 
-    _ask_unit(bench, "Past the coupling of which unit", _coupled(bench), entered, take)
+    ask_unit(bench, "Past the coupling of which unit", _coupled(bench), entered, take)
 
 
 def _go_to(bench: Bench, entered: str) -> None:
@@ -375,7 +366,7 @@ def _unit_moved(bench: Bench, entered: str) -> None:
         moved(unit, {"from_us": from_us})
     else:
         units = bench.host.job.profile.units
-        _ask_unit(bench, "Which unit was moved", units, entered, lambda u: moved(u.name, {}))
+        ask_unit(bench, "Which unit was moved", units, entered, lambda u: moved(u.name, {}))
 
 
 def _as_left(bench: Bench, _: str) -> None:

@@ -302,9 +302,11 @@ def _notes(live: LiveSession, unit: Unit, whole: Assessment | None) -> Iterator[
     for lag in session.lags():
         if (lag.unit, lag.setting, lag.phase) == here:
             unknown = "" if lag.expected else ": none is entered for this unit"
+            sd = f", SD {rounding.scatter(lag.sd_deg)}°" if lag.n > 1 else ""
+            late = "late" if lag.running else "after the nominal"
             yield (
-                f"impulse coupling: {rounding.figure(lag.lag_deg)}° late, SD"
-                f" {rounding.scatter(lag.sd_deg)}°, {many(lag.n, 'time')}{unknown}"
+                f"impulse coupling: {rounding.figure(lag.lag_deg)}° {late}{sd},"
+                f" {many(lag.n, 'time')}{unknown}"
             )
 
 

@@ -119,18 +119,23 @@ def _as_turned(readings: Sequence[Reading], unit: Unit, begins: Collection[int])
     released: dict[str, list[tuple[str, float]]] = {}
     before: Reading | None = None
     ran = False
+    set_deg: float | None = None  # where it was set since, the coupling released
     for i, now in enumerate(readings):
         if i in begins:
-            before = None
-        if now.unit != unit.name or now.kind == "set" or now.crank_deg is None:
+            before = set_deg = None
+        if now.unit != unit.name or now.crank_deg is None:
             continue
-        tripped, ran_before = before, ran
-        ran = (
+        past = (
             before is not None
             and before.crank_deg is not None
-            and past_coupling(before.crank_deg, ran, now.crank_deg, apart_deg)
+            and past_coupling(before.crank_deg, ran, now.crank_deg, apart_deg, now.kind == "set")
         )
-        before = now
+        if now.kind == "set":
+            set_deg = now.crank_deg if past else None
+            continue
+        tripped, ran_before = before, ran
+        ran = past or (set_deg is not None and abs(now.crank_deg - set_deg) <= SAME_PLACE_DEG)
+        before, set_deg = now, None
         if not ran or tripped is None:
             continue
         running.add(i)
@@ -140,14 +145,17 @@ def _as_turned(readings: Sequence[Reading], unit: Unit, begins: Collection[int])
     return _AsTurned(frozenset(running), places)
 
 
-def past_coupling(before_deg: float, before_ran: bool, now_deg: float, apart_deg: float) -> bool:
+def past_coupling(
+    before_deg: float, before_ran: bool, now_deg: float, apart_deg: float, moved: bool = False
+) -> bool:
     """Whether the crank went back past the opening at ``now_deg`` after the trip before without
-    tripping again; or that one was running (``before_ran``) and this is in its place.
+    tripping again; or that one was running (``before_ran``) and this is in its place, or the unit
+    was ``moved`` there.
 
     Continuous crank degrees; ``apart_deg`` from one opening of the unit to the next.
     """
     back_deg = before_deg - now_deg
-    if before_ran and abs(back_deg) <= SAME_PLACE_DEG:
+    if before_ran and abs(back_deg) <= (apart_deg / 2.0 if moved else SAME_PLACE_DEG):
         return True
     return LEAST_LAG_DEG <= back_deg <= apart_deg / 2.0
 

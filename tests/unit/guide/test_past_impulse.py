@@ -94,6 +94,14 @@ def test_where_it_catches_again_may_be_entered() -> None:
     assert near.far_enough_deg == -13.0  # the approach is too short, and is said to be then
 
 
+def test_turned_on_towards_the_next_lobe_the_way_is_to_its_trip() -> None:
+    """Nobody is led back by more than half a lobe while another trip is nearer."""
+    start = TripState(20.0, apart_deg=180.0)
+    assert run(TRIP, 115.0, now=start).state == "back"
+    assert run(TRIP, 117.0, now=start).state == "trip"
+    assert run(TRIP, 117.0, (206.0, Opened.TRIPPED), now=start).more_deg == pytest.approx(49.0)
+
+
 def test_each_state_has_a_way_on() -> None:
     states = set(get_args(State))
     assert {state for _, of, _, _ in impulse.ROWS for state in of} == states
@@ -139,8 +147,14 @@ def upper(bench: VirtualBench) -> list[Reading]:
 
 
 def next_of(bench: VirtualBench) -> Advice:
-    bench.ui_state.view()
-    return bench.ui_state.bench.advice
+    """What NEXT says; the distance in large figures never points the other way."""
+    view, advice = bench.ui_state.view(), bench.ui_state.bench.advice
+    if view.goto is not None and view.goto.to_go_deg is not None:
+        assert advice.hand is not Hand.NOTHING
+        way = -1 if advice.hand is Hand.TURN_BACK else 1
+        # Past the opening by the margin it is said that the coupling caught again.
+        assert view.goto.to_go_deg * way >= -impulse.MARGIN_DEG, (advice.next, view.goto.to_go_deg)
+    return advice
 
 
 def test_a_trip_is_never_a_running_reading(tmp_path: Path) -> None:
@@ -160,8 +174,8 @@ def test_the_lag_is_shown_once_for_the_phase_that_is_read(tmp_path: Path) -> Non
     bench.press("l")
     bench.do("turn 800 at 90")
     assert len([lag for lag in bench.live.session.lags() if lag.unit == "upper"]) == 2
-    notes = bench.ui_state.view().units[0].notes
-    assert len([note for note in notes if "impulse coupling" in note]) == 1
+    (note,) = [n for n in bench.ui_state.view().units[0].notes if "impulse coupling" in n]
+    assert "after the nominal" in note  # there is no running reading to count the lag from
 
 
 def test_the_guidance_follows_the_crank(tmp_path: Path) -> None:
@@ -181,6 +195,17 @@ def test_the_guidance_follows_the_crank(tmp_path: Path) -> None:
     assert upper(bench)[-1].kind == "turned"
     (truth,) = [unit for unit in bench.rig.hidden.units if unit.name == "upper"]
     assert upper(bench)[-1].btdc_deg == pytest.approx(truth.btdc_deg["full advance"], abs=0.5)
+
+
+def test_the_distance_is_to_the_next_trip(tmp_path: Path) -> None:
+    """From anywhere, also past the nominal with the coupling caught; nothing once all is read."""
+    bench = coupled(tmp_path / "job")
+    bench.do("turn 300 at 90")
+    bench.press("i")
+    for _ in range(12):
+        bench.do("turn 15 at 30")
+        if next_of(bench).hand is not Hand.TURN_FORWARD:
+            bench.do(f"back {next_of(bench).deg} at 40")
 
 
 def test_gone_back_too_far_it_says_caught_and_to_go_on_to_the_trip(tmp_path: Path) -> None:

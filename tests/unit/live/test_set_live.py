@@ -27,12 +27,14 @@ def advice(bench: VirtualBench) -> Advice:
     return bench.ui_state.bench.advice
 
 
-def obey(bench: VirtualBench, procedure: SetUnit) -> list[Advice]:
+def obey(bench: VirtualBench, procedure: SetUnit, until: str = "at the end") -> list[Advice]:
     done: list[Advice] = []
     for _ in range(30):
         if bench.ui_state.bench.dashboard.procedure is not procedure:
             return done
         now = advice(bench)
+        if done and done[-1].press == "step_done" and now.next.startswith(until):
+            return done
         done.append(now)
         if now.hand is Hand.GO_TO:
             bench.do(f"goto {now.deg} at 60", "hold 1.5")
@@ -93,6 +95,29 @@ def test_a_coupling_that_has_caught_is_passed_before_the_unit_is_set(
     truth = bench.rig.truth()["units"]["1"]
     lobes = [each + truth["moved_deg"] for each in truth["btdc_by_setting"]["full advance"]]
     assert min(abs(each - 36.0) for each in lobes) < 0.2
+
+
+@pytest.mark.slow
+def test_the_trip_of_a_coupling_that_caught_again_confirms_nothing(tmp_path: Path) -> None:
+    """Turned back too far after it was set, the unit trips late: that is no reading of it."""
+    folder = tmp_path / "job"
+    bench = bench_with(folder, "", 2.0, edit=("input = 1\n", 'input = 1\ncoupling = "impulse"\n'))
+    bench.press("m", "1", "enter")
+    procedure = bench.ui_state.bench.dashboard.procedure
+    assert isinstance(procedure, SetUnit)
+    obey(bench, procedure, until="Turn back")
+    bench.do("back 70 at 40")
+    assert advice(bench).hand is Hand.TURN_FORWARD
+    bench.do("turn 110 at 40")
+    assert advice(bench).hand is Hand.TURN_BACK
+    assert advice(bench).why.startswith("Caught again")
+    steps = obey(bench, procedure)
+    assert steps[-1].next == "Keep the setting of upper"
+    off = re.search(
+        r"confirmed by turning, .?([0-9.]+) degrees", bench.live.session.annotations.remarks[-1]
+    )
+    assert off is not None
+    assert float(off[1]) < 0.3
 
 
 def test_the_distance_is_counted_down_and_a_crank_off_the_target_is_said(tmp_path: Path) -> None:

@@ -179,6 +179,25 @@ def test_each_phase_starts_again() -> None:
     assert kinds(separate_impulse_trips(group, COUPLED)) == ["impulse", "turned", "impulse"]
 
 
+@pytest.mark.parametrize("moved_deg", [-12.0, -3.4, 0.4, 3.4, 12.0])
+def test_set_where_it_ran_it_still_runs_there(moved_deg: float) -> None:
+    """However far the unit was moved; a trip afterwards is none the less a trip."""
+    group = turned(
+        (RELEASE_DEG, 27.0), (684.0, 0.0), (684.0 + moved_deg, moved_deg),
+        (684.2 + moved_deg, moved_deg), (RELEASE_DEG, 27.0),
+    )  # fmt: skip
+    group[2] = replace(group[2], kind="set")
+    expected = ["impulse", "turned", "set", "turned", "impulse"]
+    assert kinds(separate_impulse_trips(group, COUPLED)) == expected
+
+
+def test_set_where_it_tripped_it_still_trips_there() -> None:
+    """Nothing shows that it ran before it was set."""
+    group = turned((RELEASE_DEG, 27.0), (RELEASE_DEG + 1.0, 28.0), (RELEASE_DEG + 1.1, 28.1))
+    group[1] = replace(group[1], kind="set")
+    assert kinds(separate_impulse_trips(group, COUPLED)) == ["impulse", "set", "impulse"]
+
+
 def test_a_coupling_that_does_not_catch_once_opens_where_it_runs() -> None:
     group = turned((RELEASE_DEG, 27.0), (684.0, 0.0), (684.0 + 720.2, 0.2))
     assert kinds(separate_impulse_trips(group, COUPLED)) == ["impulse", "turned", "turned"]
