@@ -71,9 +71,11 @@ def _reference(certificate: Certificate) -> str:
         by += f", {many(len(of.forward_deg) + len(of.backward_deg), 'touch', 'touches')}"
     at = f"{after_index_with(of.tdc_deg, of.uncertainty.U_deg)}, cylinder {of.cylinder}"
     pairs = [("found by", by), ("at", at), ("made", ink(utc_shown(of.made_utc) or "not known"))]
-    if engine.stated_tdc_deg:
-        within = engine.stated_tdc_within_deg
-        listed = ", ".join(f"cyl. {c} {deg:g}°" for c, deg in sorted(engine.stated_tdc_deg.items()))
+    if engine.entered_tdc_deg:
+        within = engine.entered_tdc_within_deg
+        listed = ", ".join(
+            f"cyl. {c} {deg:g}°" for c, deg in sorted(engine.entered_tdc_deg.items())
+        )
         known = f"each ± {within:g}°" if within else "taken as exact: no uncertainty was entered"
         pairs.append(("entered", f"{listed} after cylinder 1's; {known}"))
     if of.capture:
@@ -114,8 +116,8 @@ def _mounting(encoder: Encoder) -> str:
     if index_places(encoder) > 1:
         apart = f"{places_apart_deg(encoder):g}°"
         text += f"its index at {many(index_places(encoder), 'place')} of it, {apart} apart, "
-    if encoder.play_deg:
-        text += f"play {encoder.play_deg:g}° ± {encoder.play_error_deg:g}° of crank, "
+    if encoder.backlash_deg:
+        text += f"backlash {encoder.backlash_deg:g}° ± {encoder.backlash_error_deg:g}° of crank, "
     return text
 
 

@@ -115,12 +115,22 @@ RENAMED = {
     "not judged": "no window set",
     "being set": "adjusting",
 }  # verdicts and phases as records of 0.1.0 and 0.2.0 have them, and their names now
+RENAMED_KEYS = {
+    "play_deg": "backlash_deg",
+    "play_error_deg": "backlash_error_deg",
+    "stated_tdc_deg": "entered_tdc_deg",
+    "stated_tdc_within_deg": "entered_tdc_within_deg",
+}  # of the engine file's contents, as records up to 0.5.0 have them
 _HAS_NAMES = ("judgements", "comparisons", "readings", "reference", "other_references")
 
 
 def _by_new_names(part: str, value: Any) -> None:
-    """Give what records of 0.1.0 and 0.2.0 call otherwise, in a part of a record, its name of
-    today: verdicts, phases, marks, methods and sources of uncertainty."""
+    """Give what earlier records call otherwise, in a part of a record, its name of today: keys of
+    the engine file, verdicts, phases, marks, methods and sources of uncertainty."""
+    if part == "stated" and isinstance(value, dict):
+        for each in _tables([value.get("engine"), value.get("encoder"), *_listed(value, "units")]):
+            for key in RENAMED_KEYS.keys() & each.keys():
+                each[RENAMED_KEYS[key]] = each.pop(key)
     if part not in _HAS_NAMES:
         return
     for each in _tables(value if isinstance(value, list) else [value]):
@@ -140,6 +150,10 @@ def _by_new_names(part: str, value: Any) -> None:
                     one.update(now)
         if isinstance(each.get("marks"), list):
             each["marks"] = [Mark.earlier(mark) for mark in each["marks"]]
+
+
+def _listed(of: dict[str, Any], key: str) -> list[Any]:
+    return listed if isinstance(listed := of.get(key), list) else []
 
 
 def _tables(of: Any) -> Iterator[dict[str, Any]]:

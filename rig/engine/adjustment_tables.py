@@ -32,6 +32,8 @@ from rig.engine.profile import (
 )
 
 KEY, EARLIER_KEY = "adjustment", "means"  # the second until version 0.4.0
+# What keys of other tables were called until version 0.5.0.
+EARLIER_KEYS = {"backlash_deg": "play_deg", "backlash_error_deg": "play_error_deg"}
 MOST_OF_A_KIND = 16
 
 T = TypeVar("T")
@@ -238,7 +240,11 @@ def read_table(
             continue
         of = codec.kind_of(hints[each.name])
         needed = each.default is MISSING and each.default_factory is MISSING
-        value = section.get((keys or {}).get(each.name, each.name), of, required=needed)
+        key = (keys or {}).get(each.name, each.name)
+        earlier = EARLIER_KEYS.get(key, key)
+        if earlier in section.table and key not in section.table:
+            key = earlier
+        value = section.get(key, of, required=needed)
         if value is not None:
             values[each.name] = value
         elif needed:

@@ -21,7 +21,7 @@ from rig.base.files import read_limited
 from rig.base.rounding import many
 from rig.base.toml_file import parse
 from rig.engine import gear_train
-from rig.engine.adjustment_tables import read_adjustments, read_table, shaft_name
+from rig.engine.adjustment_tables import EARLIER_KEYS, read_adjustments, read_table, shaft_name
 from rig.engine.geometry import (
     MM_PER_INCH,
     datum_after_first_deg,
@@ -170,7 +170,7 @@ def _engine(section: Section) -> tuple[Engine, Yardstick]:
     order, intervals, sound = _firing(section, cylinders, 180.0 * strokes)
     geometry = _geometry(section.section("geometry"))
     rim_diameter_mm = _length_mm(section, "rim_diameter", 1.0, 20_000.0)
-    stated_tdc, within = _stated_tdc(section, order, 180.0 * strokes)
+    entered_tdc, within = _entered_tdc(section, order, 180.0 * strokes)
     made = {
         "strokes": strokes,
         "cylinders": cylinders or 1,
@@ -179,13 +179,13 @@ def _engine(section: Section) -> tuple[Engine, Yardstick]:
         "rotation": section.get("rotation", codec.kind_of(Rotation), required=True) or "clockwise",
         "geometry": geometry,
         "rim_diameter_mm": rim_diameter_mm,
-        "stated_tdc_deg": stated_tdc,
-        "stated_tdc_within_deg": within,
+        "entered_tdc_deg": entered_tdc,
+        "entered_tdc_within_deg": within,
         "master_cylinder": section.whole("master_cylinder", 1, cylinders or MOST_CYLINDERS) or 0,
     }
     engine = read_table(section, Engine, made)
     for cylinder, place_deg in (firing_after_first_deg(engine) if sound else {}).items():
-        deg = stated_tdc.get(cylinder, place_deg)
+        deg = entered_tdc.get(cylinder, place_deg)
         away = abs(wrap(deg - place_deg, 180.0 * strokes))
         if away > TDC_WITHIN_DEG:
             section.book.note(
@@ -230,7 +230,7 @@ def _firing(
     return order, intervals, not wrong
 
 
-def _stated_tdc(
+def _entered_tdc(
     section: Section, order: tuple[int, ...], cycle_deg: float
 ) -> tuple[dict[int, float], float]:
     """Top dead centres as entered, and the half-width within which each lies."""
@@ -285,9 +285,9 @@ def _encoder(section: Section) -> Encoder:
             f"is {ratio}: a rounded figure drifts turn by turn",
             'The teeth of the gears as a fraction, like "1/3" or "21/34"',
         )
-    if "play_error_deg" in section.table:
+    if {"backlash_error_deg", EARLIER_KEYS["backlash_error_deg"]} & section.table.keys():
         return encoder
-    return replace(encoder, play_error_deg=encoder.play_deg / 2.0)
+    return replace(encoder, backlash_error_deg=encoder.backlash_deg / 2.0)
 
 
 def _contacts(section: Section) -> Contacts:

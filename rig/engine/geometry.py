@@ -248,7 +248,7 @@ def tdc_known(engine: Engine, cylinder: int, counted_from: int = 1) -> bool:
     """
     if not engine.master_cylinder or cylinder == counted_from:
         return True
-    entered = {1, *engine.stated_tdc_deg}
+    entered = {1, *engine.entered_tdc_deg}
     return cylinder in entered and counted_from in entered
 
 
@@ -276,7 +276,7 @@ def stop_warning(engine: Engine, cylinder: int) -> str:
     """
     master = engine.master_cylinder
     entered = (
-        master in engine.stated_tdc_deg if cylinder == 1 else cylinder in engine.stated_tdc_deg
+        master in engine.entered_tdc_deg if cylinder == 1 else cylinder in engine.entered_tdc_deg
     )
     if not on_link_rod(engine, cylinder) or entered:
         return ""
@@ -305,7 +305,7 @@ def datum_after_first_deg(engine: Engine) -> dict[int, float]:
     Its TDC if that is known, else its place in the firing order. Windows in
     ``Setting.per_cylinder`` are counted from here.
     """
-    return firing_after_first_deg(engine) | dict(engine.stated_tdc_deg)
+    return firing_after_first_deg(engine) | dict(engine.entered_tdc_deg)
 
 
 def geometry_of(engine: Engine, cylinder: int) -> Geometry | None:

@@ -87,7 +87,7 @@ class Unit:
     # Turned back past this, it catches again; likewise.
     catch_btdc: Annotated[float, number(0.0, 180.0, "degrees BTDC")] | None = None
     body: Annotated[str, line(40)] = ""  # units with the same body move together
-    play_deg: CrankDeg | None = None  # backlash, once measured
+    backlash_deg: CrankDeg | None = None  # backlash, once measured
     # Cylinders that the openings of a working cycle belong to, in order; () = the firing order.
     lobe_cylinders: tuple[int, ...] = ()
     ignition: Literal["magneto", "coil"] = "magneto"
@@ -117,8 +117,8 @@ class Encoder:
     graduation_error_deg: EncoderDeg = 0.0  # half-width, as entered for the encoder
     run_out_deg: EncoderDeg = 0.0  # amplitude of the once-a-turn error of its mounting
     turns_per_crank_turn: Annotated[Fraction, ratio("9/16")] = Fraction(1)
-    play_deg: CrankDeg = 0.0  # backlash between crank and encoder
-    play_error_deg: CrankDeg = 0.0  # half-width of that
+    backlash_deg: CrankDeg = 0.0  # backlash between crank and encoder
+    backlash_error_deg: CrankDeg = 0.0  # half-width of that
     turned_at: Literal["crank", "encoder"] = "crank"  # the end at which the hand turns
 
 
@@ -164,8 +164,8 @@ class Engine:
     serial: Line = ""
     geometry: Geometry | None = None
     rim_diameter_mm: float | None = None
-    stated_tdc_deg: dict[int, float] = field(default_factory=dict)  # cylinder: degrees after 1's
-    stated_tdc_within_deg: float = 0.0  # half-width of each of these
+    entered_tdc_deg: dict[int, float] = field(default_factory=dict)  # cylinder: degrees after 1's
+    entered_tdc_within_deg: float = 0.0  # half-width of each of these
     master_cylinder: int = 0  # cylinder with the master rod; 0: no link rods
 
 

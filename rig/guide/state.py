@@ -145,7 +145,7 @@ def state_of(host: Host) -> JobState:
         without_drag=()
         if "play" in said
         else tuple(
-            u.name for u in magnetos if u.play_deg is None and not notes.of[u.name].drag.now
+            u.name for u in magnetos if u.backlash_deg is None and not notes.of[u.name].drag.now
         ),
         drag_held=any(notes.of[unit.name].drag.now for unit in units),
         impulse=tuple(each for each in unread if each.unit in coupled),

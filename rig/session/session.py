@@ -587,7 +587,7 @@ def signal_settings(profile: Profile) -> Settings:
     unequal.
     """
     encoder = profile.encoder
-    play = max((unit.play_deg or 0.0 for unit in profile.units), default=0.0)
+    play = max((unit.backlash_deg or 0.0 for unit in profile.units), default=0.0)
     return Settings(
         counts_per_turn=encoder.counts_per_turn,
         direction=encoder.direction,

@@ -262,7 +262,7 @@ def work_through(
     if not rough.references:
         raise InputError(rough.fit_why)
     top = rough.fit.tdc_deg if rough.fit else rough.references[0].tdc_deg
-    if encoder.play_deg:
+    if encoder.backlash_deg:
         points = [_carried(point, top, encoder) for point in points]
         again = [_carried(point, top, encoder) for point in again]
     found = _by_both(points, gauge, geometry, cylinder, _encoder_parts(points, top, encoder))
@@ -319,7 +319,7 @@ def _carried(point: GaugePoint, top_deg: float, encoder: Encoder) -> GaugePoint:
     """
     if wrap(point.angle_deg - top_deg) < 0.0:
         return point
-    lead = encoder.play_deg if encoder.turned_at == "encoder" else -encoder.play_deg
+    lead = encoder.backlash_deg if encoder.turned_at == "encoder" else -encoder.backlash_deg
     return replace(point, angle_deg=point.angle_deg + lead)
 
 
@@ -349,6 +349,6 @@ def _encoder_parts(
     parts = [
         Contribution(Source.GRADUATION, u_deg, math.inf, "B", how),
         run_out(encoder.run_out_deg, half, ratio),
-        encoder_backlash(encoder.play_deg, encoder.play_error_deg),
+        encoder_backlash(encoder.backlash_deg, encoder.backlash_error_deg),
     ]
     return [part for part in parts if part.u_deg > 0.0]

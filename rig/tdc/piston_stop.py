@@ -325,8 +325,8 @@ def tdc_from_stop(
     graduation_error_deg: float = 0.0,
     run_out_deg: float = 0.0,
     turns_per_crank_turn: Fraction | float = 1,
-    play_deg: float = 0.0,
-    play_error_deg: float = 0.0,
+    backlash_deg: float = 0.0,
+    backlash_error_deg: float = 0.0,
     turned_at: Literal["encoder", "crank"] = "crank",
     whole_counts: bool = True,
     made_utc: str = "",
@@ -338,8 +338,8 @@ def tdc_from_stop(
     arc; ``backward_deg`` those reached turning back. Continuous or wrapped; with ``whole_counts``
     the middle of the count at which the crank stood. ``geometry`` is the cylinder's own (None: not
     entered, or a link rod). The encoder's errors are half-width and amplitude in degrees of its own
-    shaft, which makes ``turns_per_crank_turn``. ``play_deg`` is the backlash of its drive (crank
-    degrees, known within ``play_error_deg``), by which the reference is corrected to forward
+    shaft, which makes ``turns_per_crank_turn``. ``backlash_deg`` is that of its drive (crank
+    degrees, known within ``backlash_error_deg``), by which the reference is corrected to forward
     movement, in which readings are taken. Raises InputError when a side has no touch, or touches
     all round the circle, and when the stop seems to block nothing or more than half a turn.
     """
@@ -347,7 +347,7 @@ def tdc_from_stop(
     backward = _side_of(backward_deg, "turning back")
     ratio = float(turns_per_crank_turn)
     q_deg = 360.0 / counts_per_turn / ratio
-    lead_deg = play_deg / 2.0 if turned_at == "encoder" else -play_deg / 2.0
+    lead_deg = backlash_deg / 2.0 if turned_at == "encoder" else -backlash_deg / 2.0
     arc_deg = modulo(backward.mean_deg - forward.mean_deg)
     odd = _arc_warnings(arc_deg)
     middle_deg = forward.mean_deg + arc_deg / 2.0
@@ -361,7 +361,7 @@ def tdc_from_stop(
         how = "rectangular at TDC and at each of the two touches (JCGM 100, 4.3.7)"
         parts.append(Contribution(Source.GRADUATION, u_deg, math.inf, "B", how))
     parts.append(run_out(run_out_deg, half_deg, ratio))
-    parts.append(encoder_backlash(play_deg, play_error_deg))
+    parts.append(encoder_backlash(backlash_deg, backlash_error_deg))
     limit_deg = max(STEADY_DEG, 3.0 * q_deg)
     return TdcReference(
         tdc_deg=modulo(middle_deg - bias_deg + lead_deg),
@@ -421,10 +421,10 @@ def run_out(amplitude_deg: float, half_deg: float, ratio: float) -> Contribution
     return Contribution(Source.RUN_OUT, u_shaped(left_deg), math.inf, "B", how)
 
 
-def encoder_backlash(play_deg: float, error_deg: float) -> Contribution:
+def encoder_backlash(backlash_deg: float, error_deg: float) -> Contribution:
     """Of the correction by half the backlash of the encoder's drive, known within ``error_deg``."""
-    how = f"rectangular, half of a backlash of {play_deg:g} within {error_deg:g} (4.3.7)"
-    u_deg = rectangular(error_deg / 2.0) if play_deg > 0.0 else 0.0
+    how = f"rectangular, half of a backlash of {backlash_deg:g} within {error_deg:g} (4.3.7)"
+    u_deg = rectangular(error_deg / 2.0) if backlash_deg > 0.0 else 0.0
     return Contribution(Source.ENCODER_BACKLASH, u_deg, math.inf, "B", how)
 
 
@@ -582,8 +582,8 @@ def from_touches(
         graduation_error_deg=encoder.graduation_error_deg,
         run_out_deg=encoder.run_out_deg,
         turns_per_crank_turn=encoder.turns_per_crank_turn,
-        play_deg=encoder.play_deg,
-        play_error_deg=encoder.play_error_deg,
+        backlash_deg=encoder.backlash_deg,
+        backlash_error_deg=encoder.backlash_error_deg,
         turned_at=encoder.turned_at,
     )
     wrong = stop_warning(profile.engine, cylinder)

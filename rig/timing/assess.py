@@ -50,7 +50,9 @@ def assess(
         for setting in unit.settings:
             running: dict[tuple[str, int | None], float] = {}
             for group in _groups(readings, unit, setting):
-                split = split_of(group, profile.encoder, unit.play_deg) if has_mean(group) else None
+                split = (
+                    split_of(group, profile.encoder, unit.backlash_deg) if has_mean(group) else None
+                )
                 if not (has_mean(group) and (split is None or split.has_means(group))):
                     assessments.append(_assessment(group, unit, setting, profile))
                     continue
@@ -168,8 +170,8 @@ def contributions(
     cylinders = sorted({r.cylinder for r in figure.readings if r.cylinder is not None})
     entered = uncertainty_budget.entered_tdc(profile.engine, cylinders, reference.cylinder)
     parts += [entered] if entered else []
-    if unit.play_deg and not figure.with_drag:
-        parts.append(uncertainty_budget.backlash(unit.play_deg))
+    if unit.backlash_deg and not figure.with_drag:
+        parts.append(uncertainty_budget.backlash(unit.backlash_deg))
     if figure.readings[0].kind == "set":
         parts.append(uncertainty_budget.hand())
     return parts + uncertainty_budget.sensing_delay(unit, figure)

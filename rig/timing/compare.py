@@ -178,7 +178,7 @@ class _Side:
     ) -> None:
         own = [r for r in readings if (r.unit, r.setting) == (unit.name, setting.name)]
         self._encoder = encoder
-        self._split = split_of(own, encoder, unit.play_deg)
+        self._split = split_of(own, encoder, unit.backlash_deg)
         self.cells = cells_of(own)
         self.by_cylinder = {c[0].cylinder: c for c in self.cells if c[0].cylinder is not None}
 
@@ -238,7 +238,7 @@ def _parts(
         parts += [replace(part, of=unit.name) for part in own]
     # Halves in one body share a rotor: the magnet pulls both or none.
     if not (one[0].body and one[0].body == two[0].body):
-        plays = [0.0 if f.with_drag else unit.play_deg or 0.0 for unit, f in (one, two)]
+        plays = [0.0 if f.with_drag else unit.backlash_deg or 0.0 for unit, f in (one, two)]
         parts += [uncertainty_budget.backlash_of_both(*plays)] if any(plays) else []
     return parts
 

@@ -76,14 +76,14 @@ class Split:
         return found
 
 
-def explained_deg(encoder: Encoder, play_deg: float | None) -> float:
+def explained_deg(encoder: Encoder, backlash_deg: float | None) -> float:
     """How far apart the entered errors allow readings of one lobe to be, crank degrees.
 
     A count, the backlash of the unit's drive and, where a geared encoder reads a lobe at several
     places of its disc, its own errors there. Source: definition of each.
     """
     ratio = float(encoder.turns_per_crank_turn)
-    found = 360.0 / (encoder.counts_per_turn * ratio) + (play_deg or 0.0)
+    found = 360.0 / (encoder.counts_per_turn * ratio) + (backlash_deg or 0.0)
     if disc_places(encoder) > 1:
         found += 2.0 * (encoder.graduation_error_deg + encoder.run_out_deg) / ratio
     return found

@@ -232,7 +232,7 @@ def _recognise(
         lags = [late_by[i] - base for i in late]
         lag, sd = fmean(lags), stdev(lags)
         if (
-            lag >= max(LEAST_LAG_DEG, PLAY_MARGIN * (unit.play_deg or 0.0))
+            lag >= max(LEAST_LAG_DEG, PLAY_MARGIN * (unit.backlash_deg or 0.0))
             and sd <= SAME_AGAIN * lag
             and gap[cut] >= GAP_OF_LAG * lag
             and _confirmed(group, running, late, lag)

@@ -138,10 +138,10 @@ def entered_tdc(engine: Engine, cylinders: Sequence[int], counted_from: int) -> 
 
     For several cylinders, that of their mean. None if none was entered, or all as exact.
     """
-    within = engine.stated_tdc_within_deg
-    entered = [c for c in cylinders if c in engine.stated_tdc_deg and c not in (1, counted_from)]
+    within = engine.entered_tdc_within_deg
+    entered = [c for c in cylinders if c in engine.entered_tdc_deg and c not in (1, counted_from)]
     # If it was found in a cylinder with an entered place, all others share that error.
-    common = counted_from in engine.stated_tdc_deg and counted_from != 1
+    common = counted_from in engine.entered_tdc_deg and counted_from != 1
     others = sum(c != counted_from for c in cylinders)
     share = math.hypot(math.sqrt(len(entered)), others if common else 0.0) / max(len(cylinders), 1)
     if not within or not share:
@@ -200,14 +200,14 @@ def run_out(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
     return Contribution(Source.RUN_OUT, u_shaped(amplitude), math.inf, "B", how)
 
 
-def backlash(play_deg: float) -> Contribution:
-    """Backlash through which the magnet may pull the rotor: opens early by 0 to ``play_deg``.
+def backlash(backlash_deg: float) -> Contribution:
+    """Backlash through which the magnet may pull the rotor: opens early by 0 to ``backlash_deg``.
 
     Whether it did is not known, so there is no correction: the root mean square of an error
     anywhere between none and all of it is backlash/sqrt(3) (JCGM 100:2008, 4.3.7 and F.2.4.5).
     """
-    how = f"rectangular, 0 to {play_deg:g} early, not corrected (JCGM 100, 4.3.7 and F.2.4.5)"
-    return Contribution(Source.BACKLASH, rectangular(play_deg), math.inf, "B", how)
+    how = f"rectangular, 0 to {backlash_deg:g} early, not corrected (JCGM 100, 4.3.7 and F.2.4.5)"
+    return Contribution(Source.BACKLASH, rectangular(backlash_deg), math.inf, "B", how)
 
 
 def backlash_deg_of(part: Contribution) -> float:
@@ -298,7 +298,9 @@ def _cell_of(reading: Reading) -> tuple[bool, int]:
     return unknown, (reading.lobe if unknown else reading.cylinder) or 0
 
 
-def split_of(group: Sequence[Reading], encoder: Encoder, play_deg: float | None) -> Split | None:
+def split_of(
+    group: Sequence[Reading], encoder: Encoder, backlash_deg: float | None
+) -> Split | None:
     """The groups of ``group``, in order of time; None if it is one.
 
     Lobes are numbered as in ``cells_of``. Set readings are not split: each was put where it is on
@@ -308,7 +310,9 @@ def split_of(group: Sequence[Reading], encoder: Encoder, play_deg: float | None)
         return None
     keys = [_cell_of(reading) for reading in group]
     number = {key: n for n, key in enumerate(sorted(set(keys)))}
-    return split_into_groups(group, [number[key] for key in keys], explained_deg(encoder, play_deg))
+    return split_into_groups(
+        group, [number[key] for key in keys], explained_deg(encoder, backlash_deg)
+    )
 
 
 def has_mean(group: Sequence[Reading]) -> bool:

@@ -62,9 +62,9 @@ def on_its_own(profile: Profile, unit: Unit) -> Profile:
     return replace(
         profile,
         encoder=replace(
-            profile.encoder, turns_per_crank_turn=one, play_deg=0.0, play_error_deg=0.0
+            profile.encoder, turns_per_crank_turn=one, backlash_deg=0.0, backlash_error_deg=0.0
         ),
-        units=(replace(unit, turns_per_crank_turn=one, play_deg=None),),
+        units=(replace(unit, turns_per_crank_turn=one, backlash_deg=None),),
         synchronism=(),
     )
 

@@ -1,7 +1,7 @@
 """From a driving shaft to its follower: backlash, the magnet's pull, the impulse coupling.
 
 All angles are *crank-equivalent*: degrees of the follower divided by its ratio to the crank. Driven
-forward the follower is where the crank is; driven back it is ``play_deg`` ahead.
+forward the follower is where the crank is; driven back it is ``backlash_deg`` ahead.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ class Shaft:
     """A shaft that follows; its place is kept between movements."""
 
     at: float
-    play_deg: float = 0.0
+    backlash_deg: float = 0.0
     pull: Pull | None = None
     impulse: Impulse | None = None
     held_at: float | None = None
@@ -81,7 +81,7 @@ class Shaft:
 
     def follow(self, driver: Curve) -> Curve:
         """The follower's curve while the driver moves along its own."""
-        if self.play_deg == 0.0 and self.pull is None and self.impulse is None:
+        if self.backlash_deg == 0.0 and self.pull is None and self.impulse is None:
             self.at = driver.last
             return driver
         begin_s = float(driver.table[0, START] + driver.table[0, LO])
@@ -107,7 +107,7 @@ class Shaft:
                 now_s = self.busy_until_s
                 continue
             zone_end = self._zone_end()
-            offset = 0.0 if zone_end is None else self.play_deg
+            offset = 0.0 if zone_end is None else self.backlash_deg
             if zone_end is not None and run.value(now_s) + offset > self.at + 1e-9:
                 assert self.pull is not None
                 leap_s = self.pull.leap_s
@@ -133,11 +133,11 @@ class Shaft:
         return legs
 
     def _backward(self, run: _Run) -> list[Curve]:
-        if run.end + self.play_deg >= self.at:
+        if run.end + self.backlash_deg >= self.at:
             return []
-        begin_s = max(run.begin_s, self.busy_until_s, run.time_at(self.at - self.play_deg))
-        target = run.end + self.play_deg
-        play = self.play_deg
+        begin_s = max(run.begin_s, self.busy_until_s, run.time_at(self.at - self.backlash_deg))
+        target = run.end + self.backlash_deg
+        play = self.backlash_deg
         legs = run.leg(begin_s, run.end_s, at=self.at, to=target, offset=play, tag=DRIVEN)
         self.at, self.held_at = target, None
         if (
@@ -168,7 +168,7 @@ class Shaft:
 
     def _zone_end(self) -> float | None:
         """Where the present pull of the magnet ends; None outside."""
-        if self.pull is None or self.play_deg == 0.0 or self.dragged:
+        if self.pull is None or self.backlash_deg == 0.0 or self.dragged:
             return None
         pull = self.pull
         for start in pull.from_deg:
@@ -180,7 +180,7 @@ class Shaft:
         return None
 
     def _next_zone(self) -> float:
-        if self.pull is None or self.play_deg == 0.0 or self.dragged:
+        if self.pull is None or self.backlash_deg == 0.0 or self.dragged:
             return np.inf
         return min(_next(self.at, start, self.pull.period_deg) for start in self.pull.from_deg)
 

@@ -109,7 +109,7 @@ class World:
             catch, lag = truth.coupling.catch_deg, truth.coupling.lag_deg
             places_ = tuple(x - catch for x in opens)
             impulse = Impulse(places_, lag + catch, period, truth.coupling.rearm_deg)
-        shaft = Shaft(hidden.start_deg, truth.play_deg, pull, impulse)
+        shaft = Shaft(hidden.start_deg, truth.backlash_deg, pull, impulse)
         seed = hidden.seed * 64 + truth.input
         lobes = Lobes(opens, truth.open_deg, period, truth.scatter_deg, seed)
         contacts = ContactSet(lobes, truth.noise, seed)
@@ -135,7 +135,7 @@ class World:
 
     def hand_for(self, crank_deg: float, way: int) -> float:
         """Where the hand is when it has driven the crank to ``crank_deg``, moving ``way``."""
-        play = self.coupling.play_deg if self.turned_at_encoder and way < 0 else 0.0
+        play = self.coupling.backlash_deg if self.turned_at_encoder and way < 0 else 0.0
         return crank_deg - play
 
     def to_open_deg(self, unit: UnitWorks) -> float:

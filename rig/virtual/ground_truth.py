@@ -42,7 +42,7 @@ class UnitTruth:
     btdc_deg: dict[str, float]  # by setting: mean over the lobes, before each firing top
     lobe_deg: tuple[float, ...]  # later (+) or earlier (-) than that, by lobe
     open_deg: tuple[float, ...]  # for how long each lobe keeps the contacts open
-    play_deg: float = 0.0
+    backlash_deg: float = 0.0
     scatter_deg: float = 0.0  # standard deviation from one opening to the next
     crank_turns_out: int = 0  # coupled this many crank turns out
     magnet: Magnet | None = None
@@ -85,7 +85,7 @@ def firing_tops_deg(engine: Engine) -> dict[int, float]:
     at = accumulate(engine.intervals_deg[:-1], initial=0.0)
     tops = dict(zip(engine.firing_order, at, strict=True))
     first = tops[1]
-    return {c: modulo(deg - first, cycle) for c, deg in tops.items()} | engine.stated_tdc_deg
+    return {c: modulo(deg - first, cycle) for c, deg in tops.items()} | engine.entered_tdc_deg
 
 
 def served(engine: Engine, unit: Unit) -> tuple[int, ...]:
@@ -157,7 +157,7 @@ def draw(
             index_level=encoder.index_level,
             seed=int(rng.integers(1 << 30)),
         ),
-        encoder_play_deg=encoder.play_deg,
+        encoder_play_deg=encoder.backlash_deg,
         piston=piston,
         stop=StopTruth(round(float(rng.uniform(0.16, 0.36)) * piston.throw_mm, 2)),
         units=tuple(
@@ -194,7 +194,9 @@ def _unit(
         btdc_deg=btdc,
         lobe_deg=tuple(float(x) for x in lobes),
         open_deg=tuple(float(x) for x in rng.uniform(0.38, 0.44, unit.lobes) * period / unit.lobes),
-        play_deg=float(rng.uniform(0.2, 0.8)) if unit.play_deg is None else unit.play_deg,
+        backlash_deg=float(rng.uniform(0.2, 0.8))
+        if unit.backlash_deg is None
+        else unit.backlash_deg,
         scatter_deg=scatter_deg,
         magnet=Magnet(before_deg=float(rng.uniform(0.1, 1.0))) if magnet else None,
         coupling=Coupling(lag_deg=float(rng.uniform(20.0, 32.0)))

@@ -32,7 +32,7 @@ VIRTUAL = (
     Scenario("30 deg/s", 0.05, speed_deg_s=30.0),
     Scenario("150 deg/s", 0.05, speed_deg_s=150.0),
     Scenario("300 deg/s", 0.05, speed_deg_s=300.0),
-    Scenario("backlash 1.2 deg, turned back", 0.05, play_deg=1.2, backs=True, seeds=5),
+    Scenario("backlash 1.2 deg, turned back", 0.05, backlash_deg=1.2, backs=True, seeds=5),
     Scenario("2400 counts", 0.05, counts=2400),
     Scenario("8192 counts", 0.05, counts=8192),
     Scenario("encoder mounted reversed", 0.05, direction=-1),

@@ -46,7 +46,7 @@ class Scenario:
     hand: Hand = STEADY
     counts: int = 4096
     direction: Literal[1, -1] = 1
-    play_deg: float = 0.0
+    backlash_deg: float = 0.0
     states: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
     backs: bool = False  # the crank is turned back now and then
     seeds: int = 7
@@ -61,7 +61,7 @@ class Scenario:
             run_out_deg=0.0,
             graduation_error_deg=0.0,
         )
-        units = tuple(replace(u, lobes=4, play_deg=self.play_deg) for u in profile.units)
+        units = tuple(replace(u, lobes=4, backlash_deg=self.backlash_deg) for u in profile.units)
         return replace(profile, encoder=encoder, units=units)
 
     def _hidden(self, seed: int) -> GroundTruth:

@@ -66,7 +66,7 @@ def profile(cylinders: int = 4, units: tuple[str, ...] = ("upper", "lower")) -> 
                     Setting("full retard", retard, 0.25),
                 ),
                 serial=f"M{2210 + i}",
-                play_deg=0.3,
+                backlash_deg=0.3,
             )
             for i, name in enumerate(units)
         ),

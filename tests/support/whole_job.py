@@ -122,7 +122,13 @@ class WholeJob:
         window = Window(NOMINAL + TOLERANCE, NOMINAL, NOMINAL - TOLERANCE, "manual, page 12")
         shaft = (Fraction(1), 2) if s.cylinders == 4 else (Fraction(1, 2), 1)
         units = tuple(
-            Unit(name, number, *shaft, (Setting("full advance", window),), play_deg=s.play or None)
+            Unit(
+                name,
+                number,
+                *shaft,
+                (Setting("full advance", window),),
+                backlash_deg=s.play or None,
+            )
             for number, name in enumerate(UNITS, 1)
         )
         offset_mm = {"none": 0.0, "stated": self._offset_mm}.get(s.offset)
@@ -143,8 +149,8 @@ class WholeJob:
             graduation_error_deg=s.graduation,
             run_out_deg=s.run_out,
             turns_per_crank_turn=s.encoder_turns,
-            play_deg=s.encoder_play,
-            play_error_deg=s.encoder_play / 4.0,
+            backlash_deg=s.encoder_play,
+            backlash_error_deg=s.encoder_play / 4.0,
         )
         together = Synchronisation(*UNITS, 0.0, TOGETHER, "manual, page 13")
         return Profile(engine, encoder, units, synchronism=(together,))

@@ -304,12 +304,12 @@ def test_a_record_that_is_none_is_refused() -> None:
 def test_a_geared_encoder_and_its_play_are_told() -> None:
     job = profile(2)
     geared = replace(
-        job.encoder, turns_per_crank_turn=Fraction(9, 16), play_deg=0.4, play_error_deg=0.1
+        job.encoder, turns_per_crank_turn=Fraction(9, 16), backlash_deg=0.4, backlash_error_deg=0.1
     )
     text = text_of(record(profile=replace(job, encoder=geared), cylinders=2))
     assert (
         "makes 9/16 turns for one of the crank, its index at 9 places of it, 40° apart,"
-        " play 0.4° ± 0.1° of crank, graduation"
+        " backlash 0.4° ± 0.1° of crank, graduation"
     ) in text
     assert "turns for one of the crank" not in text_of(record())
 

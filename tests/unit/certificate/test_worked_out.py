@@ -149,7 +149,7 @@ def worked_out(line: Line) -> None:
 
 def test_entered_tdcs_stand_in_the_budget_and_on_the_page() -> None:
     job = profile()
-    engine = replace(job.engine, stated_tdc_deg={2: 180.3, 3: 360.0}, stated_tdc_within_deg=0.25)
+    engine = replace(job.engine, entered_tdc_deg={2: 180.3, 3: 360.0}, entered_tdc_within_deg=0.25)
     job = replace(job, engine=engine)
     read = readings(job)
     made = record(

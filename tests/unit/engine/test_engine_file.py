@@ -241,3 +241,15 @@ def test_a_rounded_ratio_of_the_encoder_is_asked_for_as_a_fraction(ratio: str) -
 def test_an_exact_ratio_of_the_encoder_is_taken(ratio: str, exact: str) -> None:
     profile = read(GOOD.replace("2400\n", f"2400\nturns_per_crank_turn = {ratio}\n"))
     assert profile.encoder.turns_per_crank_turn == Fraction(exact)
+
+
+def test_a_backlash_by_its_earlier_name() -> None:
+    """``play_deg`` and ``play_error_deg`` until version 0.5.0."""
+    now = swap("[encoder]", "[encoder]\nbacklash_deg = 0.4")
+    earlier = now.replace("backlash_deg", "play_deg")
+    assert read(earlier) == read(now)
+    assert read(now).encoder.backlash_error_deg == 0.2
+    entered = earlier.replace("play_deg = 0.4", "play_deg = 0.4\nplay_error_deg = 0.1")
+    assert read(entered).encoder.backlash_error_deg == 0.1
+    both = earlier.replace("play_deg = 0.4", "play_deg = 0.4\nbacklash_deg = 0.4")
+    assert "play_deg" in str(only(both))

@@ -25,7 +25,7 @@ from rig.engine.profile import Engine, Geometry
 FOUR = Engine("four", 4, 4, (1, 3, 4, 2), (180.0,) * 4, "clockwise", "flywheel end")
 RADIAL = Engine(
     "nine", 4, 9, (1, 3, 5, 7, 9, 2, 4, 6, 8), (80.0,) * 9, "clockwise", "rear",
-    geometry=Geometry(70, 270, 0), stated_tdc_deg={3: 80.9}, master_cylinder=1,
+    geometry=Geometry(70, 270, 0), entered_tdc_deg={3: 80.9}, master_cylinder=1,
 )  # fmt: skip
 
 
@@ -58,7 +58,7 @@ def test_link_rods_are_stated_or_not_known() -> None:
     assert geometry_of(RADIAL, 3) is None
 
 
-FIFTH = replace(RADIAL, master_cylinder=5, stated_tdc_deg={})
+FIFTH = replace(RADIAL, master_cylinder=5, entered_tdc_deg={})
 
 
 def test_the_master_is_the_cylinder_that_the_engine_file_names() -> None:
@@ -75,7 +75,7 @@ def test_what_follows_from_where_top_dead_centre_was_found() -> None:
 
     assert known(FIFTH, 5) == [5]  # found at the master: cylinder 1 hangs on a link rod
     assert known(FIFTH, 1) == [1]
-    tied = replace(FIFTH, stated_tdc_deg={5: 161.3, 3: 80.2})
+    tied = replace(FIFTH, entered_tdc_deg={5: 161.3, 3: 80.2})
     assert known(tied, 5) == known(tied, 1) == [1, 3, 5]
     assert tdc_after_first_deg(tied, 5) == {1: 0.0, 3: 80.2, 5: 161.3}
 
@@ -85,7 +85,7 @@ def test_a_stop_on_a_link_rod_misleads_unless_its_top_is_entered() -> None:
     words = stop_warning(FIFTH, 1)
     assert "cylinder 1 is on a link rod, and its TDC is not entered" in words
     assert "Fit the stop in cylinder 5" in words
-    assert stop_warning(replace(FIFTH, stated_tdc_deg={5: 161.3}), 1) == ""
+    assert stop_warning(replace(FIFTH, entered_tdc_deg={5: 161.3}), 1) == ""
     assert stop_warning(RADIAL, 5) != ""
     assert stop_warning(RADIAL, 3) == ""
 
@@ -96,7 +96,7 @@ def test_a_stop_is_refused_or_warned_of_on_every_link_rod_that_is_not_entered(
 ) -> None:
     places = firing_after_first_deg(RADIAL)
     engine = replace(
-        RADIAL, master_cylinder=master, stated_tdc_deg={each: places[each] for each in entered}
+        RADIAL, master_cylinder=master, entered_tdc_deg={each: places[each] for each in entered}
     )
     if cylinder == master:
         plug_hole_offset_deg(engine, cylinder)

@@ -72,8 +72,8 @@ RADIAL = GOOD.replace("[encoder]", f"{ENTERED}[encoder]")
 
 def test_entered_tdcs_are_known_within_a_limit() -> None:
     found = read(RADIAL).engine
-    assert found.stated_tdc_deg == {2: 539.4}
-    assert found.stated_tdc_within_deg == 0.3
+    assert found.entered_tdc_deg == {2: 539.4}
+    assert found.entered_tdc_within_deg == 0.3
     assert only(RADIAL.replace("within_deg = 0.3", "within_deg = -1")).wrong == "is -1"
 
 
@@ -93,4 +93,4 @@ def test_what_an_entered_tdc_adds() -> None:
     mean = entered_tdc(radial, [1, 2, 3, 4], 1)
     assert mean is not None
     assert mean.u_deg == pytest.approx(0.3 / math.sqrt(3.0) / 4)
-    assert entered_tdc(replace(radial, stated_tdc_within_deg=0.0), [2], 1) is None
+    assert entered_tdc(replace(radial, entered_tdc_within_deg=0.0), [2], 1) is None

@@ -24,12 +24,12 @@ SEEDS = [1, 2, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(3,
 LIFTS_AT_DEG = (32, 26, 20, 14)
 
 
-def geared(ratio: str, play_deg: float, end: Literal["encoder", "crank"]) -> Profile:
+def geared(ratio: str, backlash_deg: float, end: Literal["encoder", "crank"]) -> Profile:
     encoder = replace(
         PROFILE.encoder,
         turns_per_crank_turn=Fraction(ratio),
-        play_deg=play_deg,
-        play_error_deg=play_deg / 4.0,
+        backlash_deg=backlash_deg,
+        backlash_error_deg=backlash_deg / 4.0,
         turned_at=end,
     )
     return replace(PROFILE, encoder=encoder)
@@ -66,13 +66,13 @@ def errors(played: Played) -> list[tuple[float, float]]:
 
 @pytest.mark.parametrize("seed", SEEDS)
 @pytest.mark.parametrize(
-    ("ratio", "play_deg", "end"),
+    ("ratio", "backlash_deg", "end"),
     [("9/16", 0.6, "encoder"), ("1/2", 0.6, "crank"), ("3/2", 0.4, "encoder")],
 )
 def test_the_backlash_is_taken_to_the_side_of_forward_movement(
-    seed: int, ratio: str, play_deg: float, end: Literal["encoder", "crank"]
+    seed: int, ratio: str, backlash_deg: float, end: Literal["encoder", "crank"]
 ) -> None:
-    played = Played(seed, geared(ratio, play_deg, end)).do("turn 740 at 180").touch(3)
+    played = Played(seed, geared(ratio, backlash_deg, end)).do("turn 740 at 180").touch(3)
     by_stop = played.session.reference
     assert by_stop is not None
     played.state_stroke().do("turn 1460 at 120")
@@ -80,5 +80,5 @@ def test_the_backlash_is_taken_to_the_side_of_forward_movement(
         played.session.reference = reference
         found = errors(played)
         assert len(found) == 8
-        assert abs(mean(error for error, _ in found)) < play_deg / 4.0
+        assert abs(mean(error for error, _ in found)) < backlash_deg / 4.0
         assert sum(abs(error) <= U for error, U in found) >= 6

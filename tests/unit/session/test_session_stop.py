@@ -122,7 +122,7 @@ def test_a_stop_in_a_link_rod_cylinder_is_refused_before_it_is_touched() -> None
     assert linked.session.stop is None
     assert "cylinder 3 hangs on a link rod" in linked.session.last_error
     assert "use cylinder 1, which has the master rod" in linked.session.last_error
-    known = replace(engine, stated_tdc_deg={3: 181.5})
+    known = replace(engine, entered_tdc_deg={3: 181.5})
     stated = Played(5, replace(PROFILE, engine=known)).do("turn 400 at 150")
     stated.note("stop_in", cylinder=3, purpose="reference")
     assert stated.session.stop is not None
@@ -138,7 +138,7 @@ def test_a_stop_in_a_link_rod_cylinder_that_is_not_entered_is_warned_of() -> Non
     assert reference is not None
     assert words in reference.warnings[0]
     assert any(words in diagnostic_words(doubt) for doubt in played.session.doubts())
-    entered = replace(engine, stated_tdc_deg={4: 361.0})
+    entered = replace(engine, entered_tdc_deg={4: 361.0})
     known = Played(5, replace(PROFILE, engine=entered)).do("turn 400 at 150").touch()
     assert not any("link rod" in diagnostic_words(doubt) for doubt in known.session.doubts())
 

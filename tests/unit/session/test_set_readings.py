@@ -48,7 +48,7 @@ def _btdc(played: Played, crank_deg: float) -> float:
 def test_a_hand_that_trembles_over_the_opening_sets_nothing(seed: int) -> None:
     """With no play in the drive, a trembling hand parts and closes the contacts again and again."""
     drawn = draw(PROFILE, seed)
-    units = tuple(replace(unit, play_deg=0.0) for unit in drawn.units)
+    units = tuple(replace(unit, backlash_deg=0.0) for unit in drawn.units)
     played = Played(seed=seed, hidden=replace(drawn, units=units)).know_tdc().do("turn 700 at 90")
     played.do("goto 25 at 20")
     at = next(r.btdc_deg for r in reversed(played.counted(unit="upper")))

@@ -71,7 +71,7 @@ def test_backlash_is_carried_to_the_side_of_forward_movement(turned_at: str) -> 
     """Turned at its own end the encoder leads the crank by half the backlash forward (geometry)."""
     play = 0.6
     lead = play / 2.0 if turned_at == "encoder" else -play / 2.0
-    encoder = replace(ENCODER, play_deg=play, play_error_deg=0.1, turned_at=turned_at)  # type: ignore[arg-type]
+    encoder = replace(ENCODER, backlash_deg=play, backlash_error_deg=0.1, turned_at=turned_at)  # type: ignore[arg-type]
     found = work_through(points(lead_deg=lead, back_deg=-lead), Gauge(), ENGINE, encoder)
     assert middle(found) == pytest.approx((TDC + lead, TDC + lead), abs=2e-3)
     assert {p.source for p in found.references[0].uncertainty.parts} >= {Source.ENCODER_BACKLASH}

@@ -203,14 +203,14 @@ def test_backlash_between_crank_and_encoder() -> None:
     # Geometry: turned at the encoder it leads the crank by half of the play, either way.
     touches = ([320.0 + 0.2], [40.0 - 0.2])
     lead = tdc_from_stop(*touches, counts_per_turn=FINE, geometry=STRAIGHT, turned_at="encoder",
-                     play_deg=0.4, play_error_deg=0.1)  # fmt: skip
+                     backlash_deg=0.4, backlash_error_deg=0.1)  # fmt: skip
     assert lead.tdc_deg == pytest.approx(0.2)
     assert part(lead, "backlash of the encoder's drive").u_deg == pytest.approx(
         0.05 / math.sqrt(3.0)
     )
     touches = ([320.0 - 0.2], [40.0 + 0.2])
     lag = tdc_from_stop(*touches, counts_per_turn=FINE, geometry=STRAIGHT, turned_at="crank",
-                    play_deg=0.4, play_error_deg=0.1)  # fmt: skip
+                    backlash_deg=0.4, backlash_error_deg=0.1)  # fmt: skip
     assert lag.tdc_deg == pytest.approx(359.8)
 
 

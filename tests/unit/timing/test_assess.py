@@ -232,7 +232,7 @@ def test_as_found_and_as_left() -> None:
 
 
 def test_backlash_is_carried() -> None:
-    job = single(replace(unit(), play_deg=0.6))
+    job = single(replace(unit(), backlash_deg=0.6))
     found = only(assess(readings(CLOSE), job, reference()))
     assert found.uncertainty is not None
     assert found.uncertainty.parts[-1].source is Source.BACKLASH
@@ -242,7 +242,7 @@ def test_backlash_is_carried() -> None:
 def test_a_drag_on_the_rotor_takes_the_backlash_up() -> None:
     """Readings with the drag have no backlash in their uncertainty, and are not mixed with others:
     the magnet may have pulled those early by up to the backlash (TM 1-1500-204-23-1)."""
-    job = single(replace(unit(), play_deg=0.6))
+    job = single(replace(unit(), backlash_deg=0.6))
     dragged = changed(readings(CLOSE), drag=True)
     mixed = drag_alone([*readings([39.0, 39.0]), *dragged])
     assert [r.valid for r in mixed] == [False, False, *[True] * len(dragged)]

@@ -192,7 +192,7 @@ def test_backlash_of_one_body_is_shared() -> None:
     group = readings(UPPER, "upper") + readings(LOWER, "lower")
 
     def names(body: str) -> list[str]:
-        units = [replace(u, play_deg=0.5, body=body) for u in pair().units]
+        units = [replace(u, backlash_deg=0.5, body=body) for u in pair().units]
         [found] = compare_units(group, replace(pair(), units=tuple(units)), reference())
         assert found.uncertainty is not None
         return [contribution_words(part) for part in found.uncertainty.parts]

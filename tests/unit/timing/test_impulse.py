@@ -43,10 +43,10 @@ def test_late_by_the_same_again_and_closed_for_as_much_longer() -> None:
 
 def test_a_magnet_that_pulls_is_no_coupling() -> None:
     """Early by up to the backlash, closed for less by as much: every other opening is plain."""
-    job = single(replace(unit(), play_deg=4.0))
+    job = single(replace(unit(), backlash_deg=4.0))
     group = series(0.1, -3.9, 0.0, -3.6, 0.2, -3.8)
     assert kinds(separate_impulse_trips(group, job)) == ["turned"] * 6
-    wide = single(replace(unit(), play_deg=8.0))
+    wide = single(replace(unit(), backlash_deg=8.0))
     assert kinds(separate_impulse_trips(series(0.1, -7.9, 0.0, -7.6), wide)) == ["turned"] * 4
 
 

@@ -179,7 +179,7 @@ def test_tdc_found_on_another_cylinder() -> None:
 
 def test_link_rods_are_entered_or_not_assessed() -> None:
     job = nine()
-    linked = replace(job, engine=replace(job.engine, master_cylinder=1, stated_tdc_deg={3: 81.7}))
+    linked = replace(job, engine=replace(job.engine, master_cylinder=1, entered_tdc_deg={3: 81.7}))
     stroke = FiringTdc(0, 1)
     stated = tied(81.7 - 36.0, linked, stroke)
     assert (stated.cylinder, stated.valid) == (3, True)

@@ -21,7 +21,7 @@ from rig.virtual.rig import VirtualRig, run
 
 
 def test_backlash_delays_what_is_passed_going_back() -> None:
-    hidden = quiet(play_deg=1.2)
+    hidden = quiet(backlash_deg=1.2)
     truth = run(["turn 800 at 60", "back 700 at 60", "turn 60"], PROFILE, hidden=hidden).truth
     unit = truth["units"]["1"]
     forward = {o["lobe"]: o["crank_deg"] for o in openings(truth)}
@@ -35,22 +35,24 @@ def test_backlash_delays_what_is_passed_going_back() -> None:
 
 def test_the_magnet_pulls_the_contacts_open_early_by_up_to_the_backlash() -> None:
     magnet = Magnet(before_deg=0.3)
-    hidden = quiet(play_deg=0.9, magnet=magnet)
+    hidden = quiet(backlash_deg=0.9, magnet=magnet)
     pulled = openings(run("turn 1000 at 20", PROFILE, hidden=hidden, hand=SMOOTH).truth)
-    held = openings(run("turn 1000 at 20", PROFILE, hidden=quiet(play_deg=0.9), hand=SMOOTH).truth)
+    held = openings(
+        run("turn 1000 at 20", PROFILE, hidden=quiet(backlash_deg=0.9), hand=SMOOTH).truth
+    )
     assert all(o["pulled"] for o in pulled[1:])
     assert not any(o["pulled"] for o in held)
     for early, driven in zip(pulled[1:], held[1:], strict=True):
         # 0.3 degrees before the opening the rotor leaps 0.9 ahead: the contacts part in the leap.
         assert driven["crank_deg"] - early["crank_deg"] == pytest.approx(0.3, abs=0.25)
-    far = quiet(play_deg=0.9, magnet=Magnet(before_deg=2.0))
+    far = quiet(backlash_deg=0.9, magnet=Magnet(before_deg=2.0))
     riding = openings(run("turn 1000 at 20", PROFILE, hidden=far, hand=SMOOTH).truth)
     for early, driven in zip(riding[1:], held[1:], strict=True):
         assert driven["crank_deg"] - early["crank_deg"] == pytest.approx(0.9, abs=1e-6)
 
 
 def test_a_drag_on_the_rotor_keeps_the_magnet_from_pulling_it() -> None:
-    hidden = quiet(play_deg=0.9, magnet=Magnet(before_deg=0.3))
+    hidden = quiet(backlash_deg=0.9, magnet=Magnet(before_deg=0.3))
     name = hidden.units[0].name
     plan = [f"drag on {name}", "turn 1000 at 20", f"drag off {name}", "turn 720 at 20"]
     pulled = [o["pulled"] for o in openings(run(plan, PROFILE, hidden=hidden, hand=SMOOTH).truth)]
@@ -160,7 +162,7 @@ def test_units_in_one_body_move_together() -> None:
 
 
 def test_backlash_between_crank_and_encoder() -> None:
-    encoder = replace(PROFILE.encoder, play_deg=0.8)
+    encoder = replace(PROFILE.encoder, backlash_deg=0.8)
     profile = replace(PROFILE, encoder=encoder)
     hidden = quiet(profile)
     plan = ["turn 400 at 90", "back 200 at 90", "turn 300 at 90", "rest 0.3"]
@@ -179,7 +181,9 @@ def test_backlash_between_crank_and_encoder() -> None:
 
 def test_a_geared_propeller_turns_the_crank_by_the_ratio() -> None:
     # B2: a propeller at 9/16 of crank speed turns 14.0625 degrees to 25 of crank.
-    encoder = Encoder(4096, turns_per_crank_turn=Fraction(9, 16), play_deg=0.5, turned_at="encoder")
+    encoder = Encoder(
+        4096, turns_per_crank_turn=Fraction(9, 16), backlash_deg=0.5, turned_at="encoder"
+    )
     profile = replace(PROFILE, encoder=encoder)
     hidden = quiet(profile)
     result = run(["turn 2000 at 90", "rest 0.3"], profile, hidden=hidden, hand=SMOOTH)
@@ -204,7 +208,7 @@ def test_a_compensated_cam_opens_each_cylinder_at_its_own_figure() -> None:
     setting = Setting("fixed", Window(26.0, 25.0, 24.0, "table"), per_cylinder=windows)
     unit = Unit("rear", 1, Fraction(1, 2), 5, (setting,))
     engine = Engine(
-        "radial", 4, 5, order, (144.0,) * 5, "clockwise", "rear", stated_tdc_deg={3: 145.0}
+        "radial", 4, 5, order, (144.0,) * 5, "clockwise", "rear", entered_tdc_deg={3: 145.0}
     )
     profile = Profile(engine, Encoder(4096), (unit,))
     hidden = quiet(profile)
