@@ -3,20 +3,19 @@
 It does what ``firmware_notes/protocol.md`` asks of a board, and knows what a board knows: pins and
 a clock. Feeding it a stretch of time whole or in parts gives the same lines.
 
-``Counter`` is its encoder counter, ``Edge`` and ``Burst`` are edges that wait to be sent, and
-``Cable`` is what can happen to bytes between the board and the program.
+``Counter`` is its encoder counter, ``Cable`` is what can happen to bytes between the board and the
+program.
 """
 
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from rig.virtual.motion import Ints
-from rig.virtual.pins import FOOT, INDEX, Levels, Pins
+from rig.virtual.pins import AB, FOOT, INDEX, Levels, Pins
 from rig.wire.line import PROTOCOL, encode, hexadecimal
 
 TICK_US = 20_000
@@ -53,172 +52,161 @@ class Board:
 
     def __init__(self, spec: BoardSpec, levels: Levels, at_s: float, cause: int = 1) -> None:
         self._spec = spec
-        self._began_us = self._now_us = int(at_s * 1e6)
-        self._said_us = self._began_us
+        self._began_us = self._now_us = self._said_us = self._health_us = int(at_s * 1e6)
         self._line_free_us = float(self._began_us)
         self._byte_us = 1e7 / spec.baud  # ten bits to a byte: start, eight, stop
-        power_on = cause == 1
-        start = spec.count_start if power_on else 0
-        self._clock_us = (spec.clock_start_us if power_on else 0) - self._began_us
+        clock, count = (spec.clock_start_us, spec.count_start) if cause == 1 else (0, 0)
+        self._clock_us = clock - self._began_us
         self._levels = dict(levels.inputs)
-        self.counter = Counter(self._began_us, start - start % 4 + levels.count % 4)
-        self._queue: deque[Edge | Burst] = deque()
-        self._bursts: dict[int, Burst] = {}
+        self.counter = Counter(self._began_us, count - count % 4 + levels.count % 4)
+        self._queue: deque[Edges] = deque()
+        self._bursts: dict[int, Edges] = {}
         self._edge_us: dict[int, int] = {}
         self._number = self._dropped = self._lost_edges = 0
         self.full_until_us = 0  # fault: no room for lines until then; they are dropped
         self.lose_edges = 0  # fault: so many of the next contact or index edges find no room
         self._foot: tuple[int, int, int] | None = None  # first change, last change, level
         self._position_us = self._began_us - QUIET_US
-        self._health_us = self._began_us
         self._totals = (0, 0, 0)
         self._last_steps = self._last_widths = 0
-        self._low = self._high = self.counter.count
         self._out: list[Timed] = []
-        self._say("R", self._began_us, hexadecimal(cause))
+        self._say("R", self._began_us, cause)
         self._identity(self._began_us)
 
     # -- public --
 
     def feed(self, pins: Pins) -> list[Timed]:
         """The lines sent from the end of the last stretch to the end of this one."""
+        self.counter.feed(pins)
+        at = self.counter.at(pins.edge_us)
+        columns = (each.tolist() for each in (pins.edge_us, pins.edge_input, pins.edge_level, at))
+        edges = deque(zip(*columns, strict=True))
         until_us = int(pins.until_s * 1e6)
-        timers = self._timers(until_us)
-        looks = self.counter.feed(pins, timers)
-        columns = (pins.edge_us, pins.edge_input, pins.edge_level, self.counter.after(pins.edge_us))
-        edges = [Edge(*row) for row in zip(*(each.tolist() for each in columns), strict=True)]
-        nth = 0
-        for now_us, look in zip(timers, looks, strict=True):
-            while nth < len(edges) and edges[nth].t_us <= now_us:
-                self._arrive(edges[nth])
-                nth += 1
+        for now_us in self._timers(until_us):
+            while edges and edges[0][0] <= now_us:
+                self._arrive(*edges.popleft())
             self._drain(now_us)
-            self._tick(now_us, look)
-        for edge in edges[nth:]:
-            self._arrive(edge)
+            self._tick(now_us)
+        for edge in edges:
+            self._arrive(*edge)
         self._drain(until_us)
         self._now_us = until_us
-        waiting = [edge.at for edge in self._queue] + [b.last.at for b in self._bursts.values()]
-        self.counter.forget(min(waiting, default=None))
-        out, self._out = self._out, []
-        return out
+        waiting = (*self._queue, *self._bursts.values())
+        self.counter.forget(min((each[0].at for each in waiting), default=None))
+        return self._sent()
 
     def identify(self) -> list[Timed]:
         """The answer to ``?``."""
         self._identity(self._now_us)
-        out, self._out = self._out, []
-        return out
+        return self._sent()
 
     # -- edges --
 
-    def _arrive(self, edge: Edge) -> None:
-        self._drain(edge.t_us)
-        self._levels[edge.input] = edge.level
-        if edge.input == FOOT:
-            first = self._foot[0] if self._foot else edge.t_us
-            self._foot = (first, edge.t_us, edge.level)
+    def _arrive(self, t_us: int, number: int, level: int, at: int) -> None:
+        self._drain(t_us)
+        self._levels[number] = level
+        edge = Edge(t_us, number, level, at, self._edge_us.get(number, t_us))
+        self._edge_us[number] = t_us
+        if number == FOOT:
+            self._foot = (self._foot[0] if self._foot else t_us, t_us, level)
         elif self.lose_edges:
             self.lose_edges -= 1
             self._lost_edges += 1
         elif len(self._queue) < self._spec.edge_room and not self._bursts:
-            self._queue.append(edge)
-        elif edge.input in self._bursts:
-            self._bursts[edge.input].add(edge)
+            self._queue.append([edge])
         else:
-            self._bursts[edge.input] = Burst(self._edge_us.get(edge.input, edge.t_us), edge)
-        self._edge_us[edge.input] = edge.t_us
+            self._bursts.setdefault(number, []).append(edge)
 
     def _drain(self, now_us: int) -> None:
         """Send the waiting edges that are complete."""
         while True:
             while self._queue and (at_us := self._sayable_us(self._queue[0])) <= now_us:
-                self._say_edge(self._queue.popleft(), at_us)
+                self._say_edges(self._queue.popleft(), at_us)
             if not self._bursts or len(self._queue) > self._spec.edge_room // 2:
                 return
             bursts = self._bursts.values()
-            settled: list[Edge | Burst] = [b for b in bursts if b.left_out]
-            settled += [b.last for b in bursts]
-            self._queue += sorted(settled, key=lambda item: item.since_us)
+            settled = [each for each in bursts if len(each) > 1] + [each[-1:] for each in bursts]
+            self._queue += sorted(settled, key=lambda edges: edges[0].t_us)
             self._bursts.clear()
 
-    def _sayable_us(self, item: Edge | Burst) -> int:
-        """When an edge is complete and the line has room; half of it is kept for other lines."""
-        ready_us = item.last.t_us if isinstance(item, Burst) else self.counter.ready_us(item)
+    def _sayable_us(self, edges: Edges) -> int:
+        """When they are complete and the line has room; half of it is kept for other lines."""
+        ready_us = edges[-1].t_us if len(edges) > 1 else self.counter.ready_us(edges[0])
         room_us = self._line_free_us - 0.5 * self._spec.line_room * self._byte_us
         return max(ready_us, self._said_us, int(np.ceil(room_us)))
 
-    def _say_edge(self, item: Edge | Burst, at_us: int) -> None:
-        if isinstance(item, Burst):
-            self._say("X", at_us, *item.fields(self._clock))
+    def _say_edges(self, edges: Edges, at_us: int) -> None:
+        first = edges[0]
+        if len(edges) > 1:  # ``X``: all but the last, and the longest run at each level
+            times = self._clock(first.t_us), self._clock(edges[-2].t_us)
+            low, high = (
+                max(
+                    (each.t_us - each.before_us for each in edges if each.level != level), default=0
+                )
+                for level in (0, 1)
+            )
+            self._say("X", at_us, first.input, len(edges) - 1, *times, low, high)
             return
-        kind, *head = ("Z",) if item.input == INDEX else ("C", hexadecimal(item.input))
-        count, around = self.counter.around(item)
-        t, level = self._clock(item.t_us), str(item.level)
-        self._say(kind, at_us, *head, level, t, hexadecimal(count), *around)
+        kind, *head = ("Z",) if first.input == INDEX else ("C", first.input)
+        count, around = self.counter.around(first)
+        self._say(kind, at_us, *head, first.level, self._clock(first.t_us), count, *around)
 
     # -- timers --
 
     def _timers(self, until_us: int) -> list[int]:
         """The board's own times of reading, after now and up to ``until_us``."""
-        times: list[int] = []
-        for every in (TICK_US, WIDTHS_US):
-            first = self._began_us + ((self._now_us - self._began_us) // every + 1) * every
-            times += range(first, until_us + 1, every)
-        return sorted(set(times))
+        since_us = self._now_us - self._began_us
+        return sorted({
+            t_us
+            for every in (TICK_US, WIDTHS_US)
+            for t_us in range(self._began_us + (since_us // every + 1) * every, until_us + 1, every)
+        })  # fmt: skip
 
-    def _tick(self, now_us: int, look: Look) -> None:
-        since = now_us - self._began_us
-        self._low, self._high = min(self._low, look.low), max(self._high, look.high)
+    def _tick(self, now_us: int) -> None:
+        since, look = now_us - self._began_us, self.counter.look(now_us)
         if self._foot and now_us - self._foot[1] >= FOOT_US:
-            first_us, _, level = self._foot
-            self._say("F", now_us, str(level), self._clock(first_us))
+            self._say("F", now_us, self._foot[2], self._clock(self._foot[0]))
             self._foot = None
         moved = look.steps != self._last_steps
         if since % TICK_US == 0 and (moved or now_us - self._position_us >= QUIET_US):
             self._position(now_us, look)
             self._last_steps = look.steps
         if since % WIDTHS_US == 0 and look.steps != self._last_widths:
-            totals = (hexadecimal(total) for total in look.widths)
-            self._say("W", now_us, self._clock(now_us), hexadecimal(look.count), *totals)
+            self._say("W", now_us, self._clock(now_us), look.count, *look.widths)
             self._last_widths = look.steps
-        totals_now = (look.illegal, self._lost_edges, self._dropped)
-        grown = totals_now != self._totals and now_us - self._health_us >= HEALTH_GAP_US
+        totals = (look.illegal, self._lost_edges, self._dropped)
+        grown = totals != self._totals and now_us - self._health_us >= HEALTH_GAP_US
         if since % HEALTH_US == 0 or grown:
-            self._health_us, self._totals = now_us, totals_now
-            values = (since // 1_000_000, *totals_now, self._spec.supply_mv)
-            self._say("H", now_us, self._clock(now_us), *map(hexadecimal, values))
+            self._health_us, self._totals = now_us, totals
+            supply_mv = self._spec.supply_mv
+            self._say("H", now_us, self._clock(now_us), since // 1_000_000, *totals, supply_mv)
         if since % IDENTITY_US == 0:
             self._identity(now_us)
 
     def _position(self, now_us: int, look: Look) -> None:
-        count = look.count
-        oldest = [item.since_us for item in (*list(self._queue)[:1], *self._bursts.values())]
-        held = now_us - min(oldest) if oldest else 0
-        fields = (count, count - self._low, self._high - count, self._bits(count), held)
-        totals = (look.illegal, self._lost_edges)
-        self._say("P", now_us, self._clock(now_us), *map(hexadecimal, (*fields, *totals)))
-        self._low = self._high = count
-        self._position_us = now_us
-
-    def _bits(self, count: int) -> int:
-        state = count % 4
-        bits = int(state in (1, 2)) | int(state in (2, 3)) << 1
+        first = [*list(self._queue)[:1], *self._bursts.values()]
+        held_us = max((now_us - edges[0].t_us for edges in first), default=0)
+        low, high = self.counter.span(look)
+        bits = sum(bit << place for place, bit in enumerate(AB[look.count % 4]))
         for number, level in self._levels.items():
-            bits |= level << (3 if number == FOOT else 2 if number == INDEX else 3 + number)
-        return bits
+            bits |= level << {FOOT: 3, INDEX: 2}.get(number, 3 + number)
+        fields = (look.count, look.count - low, high - look.count, bits, held_us)
+        self._say("P", now_us, self._clock(now_us), *fields, look.illegal, self._lost_edges)
+        self._position_us = now_us
 
     def _identity(self, now_us: int) -> None:
         spec = self._spec
-        numbers = map(hexadecimal, (spec.protocol, spec.counts, spec.contacts))
-        self._say("I", now_us, *numbers, spec.name)
+        self._say("I", now_us, spec.protocol, spec.counts, spec.contacts, spec.name)
 
     # -- the line --
 
-    def _clock(self, rig_us: int) -> str:
-        return hexadecimal(rig_us + self._clock_us)
+    def _clock(self, rig_us: int) -> int:
+        return rig_us + self._clock_us
 
-    def _say(self, kind: str, now_us: int, *fields: str) -> None:
-        line = encode(kind, self._number, *fields)
+    def _say(self, kind: str, now_us: int, *fields: int | str) -> None:
+        """A line; numbers are written as hexadecimal."""
+        words = (hexadecimal(each) if isinstance(each, int) else each for each in fields)
+        line = encode(kind, self._number, *words)
         self._number = (self._number + 1) & 0xFFFF
         self._said_us = now_us
         waiting = max(self._line_free_us - now_us, 0.0) / self._byte_us
@@ -228,19 +216,38 @@ class Board:
         self._line_free_us = max(self._line_free_us, now_us) + len(line) * self._byte_us
         self._out.append((self._line_free_us * 1e-6, line))
 
+    def _sent(self) -> list[Timed]:
+        out, self._out = self._out, []
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """A change of an input. ``at``: the number of encoder steps from the start up to it;
+    ``before_us``: when the input changed before."""
+
+    t_us: int
+    input: int
+    level: int
+    at: int
+    before_us: int
+
+
+Edges = list[Edge]
+"""An edge that waits to be sent, or edges of one input for which there was no room: the last of
+them is sent afterwards, the others are only counted."""
 
 WAIT_US = 250_000  # how long an edge waits for the encoder edges after it
 LONG_VISIT_US = 65_536
 TOO_OLD_US = 1 << 31
+T_US, STEP, COUNT, WIDTHS, ILLEGAL = 0, 1, 2, slice(3, 8), 8
 
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """The counter as the board reads it; low and high since it last did."""
+    """The counter as the board reads it."""
 
     count: int
-    low: int
-    high: int
     steps: int  # in all so far
     illegal: int
     widths: tuple[int, ...]  # totals of time in states 0 to 3, and of visits that do not count
@@ -249,96 +256,80 @@ class Look:
 class Counter:
     """Encoder steps as the board sees them, from its start.
 
-    The history holds the time of each step, its direction (0 at the start and where both channels
-    changed: nothing is reported beyond that), the count after it, and the totals up to it: times in
-    the four states, visits that do not count, illegal transitions.
+    A column of the table for each step: its time, its direction (0 at the start and where both
+    channels changed: nothing is reported beyond that), the count after it, and the totals up to
+    it: times in the four states, visits that do not count, illegal transitions.
     """
 
     def __init__(self, began_us: int, count: int) -> None:
-        self._t_us = np.array([began_us], np.int64)
-        self._step = np.zeros(1, np.int64)
-        self._count = np.array([count], np.int64)
-        self._totals = np.zeros((1, 6), np.int64)
-        self._forgotten = 0  # steps that are no longer in the history
-        self._looked = 0  # steps that the board has read, forgotten ones included
+        self._table = np.array([[began_us, 0, count, *[0] * 6]], np.int64).T
+        self._forgotten = 0  # steps that are no longer in the table
+        self._spanned = 0  # steps up to the last span, forgotten ones included
         self.ignore = 0  # fault: so many cycles of four steps go unseen, when four go one way
         self.merge = 0  # fault: so many pairs of the next steps are one change of both channels
 
-    @property
-    def count(self) -> int:
-        return int(self._count[-1])
+    def feed(self, pins: Pins) -> None:
+        """More steps."""
+        t_us, step = self._faulty(pins.step_us, pins.step)
+        illegal = np.abs(step) > 1
+        change = np.where(illegal, 2 * _last_way(self._table[STEP], step), step)
+        new = np.zeros((9, len(t_us)), np.int64)
+        new[T_US], new[STEP] = t_us, np.where(illegal, 0, step)
+        new[COUNT] = self._table[COUNT, -1] + np.cumsum(change)
+        # A visit is the time between two steps; it belongs to the state entered by the first.
+        entered = np.concatenate([self._table[:, -1:], new[:, :-1]], axis=1)[:, : len(t_us)]
+        lasted = new[T_US] - entered[T_US]
+        good = (entered[STEP] == new[STEP]) & (new[STEP] != 0) & (lasted < LONG_VISIT_US)
+        visits = np.flatnonzero(good)
+        new[3 + entered[COUNT, visits] % 4, visits] = lasted[visits]
+        new[7], new[ILLEGAL] = ~good, illegal
+        new[3:] = self._table[3:, -1:] + np.cumsum(new[3:], axis=1)
+        self._table = np.concatenate([self._table, new], axis=1)
 
-    def feed(self, pins: Pins, look_us: list[int]) -> list[Look]:
-        """Process the steps; what the board reads at each of ``look_us``, in order."""
-        self._append(*self._faulty(pins.step_us, pins.step))
-        if not look_us:
-            return []
-        upto = np.searchsorted(self._t_us, np.asarray(look_us, np.int64), side="right") - 1
-        starts = np.concatenate([[self._looked - self._forgotten], upto[:-1]])
-        # From the count at the last reading to the count at this one, both included.
-        seen, now = self._count[: upto[-1] + 1], self._count[upto]
-        low = np.minimum(np.minimum.reduceat(seen, starts), now)
-        high = np.maximum(np.maximum.reduceat(seen, starts), now)
-        self._looked = int(upto[-1]) + self._forgotten
-        steps = upto + self._forgotten
-        rows = zip(now.tolist(), low.tolist(), high.tolist(), steps.tolist(), strict=True)
-        totals = self._totals[upto].tolist()
-        return [
-            Look(*row, all_[5], tuple(all_[:5])) for row, all_ in zip(rows, totals, strict=True)
-        ]
-
-    def after(self, t_us: Ints) -> Ints:
+    def at(self, t_us: Ints) -> Ints:
         """Number of steps from the start up to each time, steps at that time included."""
-        return np.searchsorted(self._t_us, t_us, side="right") + self._forgotten
+        return np.searchsorted(self._table[T_US], t_us, side="right") + self._forgotten
+
+    def look(self, now_us: int) -> Look:
+        """What the board reads at a time."""
+        nth = int(np.searchsorted(self._table[T_US], now_us, side="right")) - 1
+        seen = self._table[:, nth].tolist()
+        return Look(seen[COUNT], nth + self._forgotten, seen[ILLEGAL], tuple(seen[WIDTHS]))
+
+    def span(self, look: Look) -> tuple[int, int]:
+        """Lowest and highest count from the last span to this look."""
+        first, last = self._spanned - self._forgotten, look.steps - self._forgotten
+        self._spanned = look.steps
+        counts = self._table[COUNT, first : last + 1]
+        return int(counts.min()), int(counts.max())
 
     def ready_us(self, edge: Edge) -> int:
         """When an edge is complete."""
-        second = edge.at - self._forgotten + 1
-        late = edge.t_us + WAIT_US
-        return min(int(self._t_us[second]), late) if second < len(self._t_us) else late
+        second, late = edge.at - self._forgotten + 1, edge.t_us + WAIT_US
+        return min(int(self._table[T_US, second]), late) if second < self._table.shape[1] else late
 
     def around(self, edge: Edge) -> tuple[int, list[str]]:
         """Count at the edge; the two steps before it and the two after, as fields."""
         after = edge.at - self._forgotten
-        two, one, three, four = (
-            self._neighbour(which, edge.t_us) for which in range(after - 2, after + 2)
-        )
+        two, one, three, four = (self._neighbour(after + n, edge.t_us) for n in (-2, -1, 0, 1))
         two, four = two if one != "." else ".", four if three != "." else "."
-        return int(self._count[after - 1]), [two, one, three, four]
+        return int(self._table[COUNT, after - 1]), [two, one, three, four]
 
     def _neighbour(self, which: int, t_us: int) -> str:
-        if not 0 <= which < len(self._t_us) or self._step[which] == 0:
+        if not 0 <= which < self._table.shape[1]:
             return "."
-        distance = abs(int(self._t_us[which]) - t_us)
-        if distance >= TOO_OLD_US or (self._t_us[which] - t_us) > WAIT_US:
+        later_us, step = (int(each) for each in self._table[: STEP + 1, which] - (t_us, 0))
+        if step == 0 or abs(later_us) >= TOO_OLD_US or later_us > WAIT_US:
             return "."
-        return ("+" if self._step[which] > 0 else "-") + hexadecimal(distance)
+        return ("+" if step > 0 else "-") + hexadecimal(abs(later_us))
 
     def forget(self, oldest: int | None) -> None:
         """Drop what no edge needs any more; ``oldest`` is the ``at`` of the oldest waiting edge."""
-        last = self._forgotten + len(self._t_us)
-        keep = min(last if oldest is None else oldest, self._looked)
+        last = self._forgotten + self._table.shape[1]
+        keep = min(last if oldest is None else oldest, self._spanned)
         drop = max(keep - 3 - self._forgotten, 0)
         self._forgotten += drop
-        self._t_us, self._step = self._t_us[drop:], self._step[drop:]
-        self._count, self._totals = self._count[drop:], self._totals[drop:]
-
-    def _append(self, t_us: Ints, step: Ints) -> None:
-        n = len(self._t_us)
-        illegal = np.abs(step) > 1
-        change = np.where(illegal, 2 * _last_way(self._step, step), step)
-        self._t_us = np.concatenate([self._t_us, t_us])
-        self._step = np.concatenate([self._step, np.where(illegal, 0, step)])
-        self._count = np.concatenate([self._count, self.count + np.cumsum(change)])
-        # A visit is the time between two steps; it belongs to the state entered by the first.
-        lasted = np.diff(self._t_us[n - 1 :])
-        entered, left = self._step[n - 1 : -1], self._step[n:]
-        good = (entered == left) & (left != 0) & (lasted < LONG_VISIT_US)
-        new = np.zeros((len(t_us), 6), np.int64)
-        rows = np.flatnonzero(good)
-        new[rows, self._count[n - 1 : -1][rows] % 4] = lasted[rows]
-        new[:, 4], new[:, 5] = ~good, illegal
-        self._totals = np.concatenate([self._totals, self._totals[-1] + np.cumsum(new, axis=0)])
+        self._table = self._table[:, drop:]
 
     def _faulty(self, t_us: Ints, step: Ints) -> tuple[Ints, Ints]:
         """The steps without those that the requested faults hide."""
@@ -367,51 +358,6 @@ def _last_way(before: Ints, step: Ints) -> Ints:
     last = np.maximum.accumulate(np.where(legal, np.arange(len(both)), -1))
     way = np.where(last >= 0, both[np.maximum(last, 0)], 1)
     return np.asarray(way[len(both) - len(step) :])
-
-
-@dataclass(slots=True)
-class Edge:
-    """A change of an input. ``at``: the number of encoder steps from the start up to it."""
-
-    t_us: int
-    input: int
-    level: int
-    at: int
-
-    @property
-    def since_us(self) -> int:
-        return self.t_us
-
-
-class Burst:
-    """Edges of one input for which there was no room: the last is kept, the others are counted."""
-
-    def __init__(self, before_us: int, edge: Edge) -> None:
-        self.last = edge
-        self.left_out = 0
-        self._input = edge.input
-        self._first_us = self._left_us = self.since_us = edge.t_us
-        self._longest = [0, 0]
-        self._run(1 - edge.level, edge.t_us - before_us)
-
-    def add(self, edge: Edge) -> None:
-        self.left_out += 1
-        self._left_us = self.last.t_us
-        self._run(self.last.level, edge.t_us - self.last.t_us)
-        self.last = edge
-
-    def _run(self, level: int, lasting_us: int) -> None:
-        self._longest[level] = max(self._longest[level], lasting_us)
-
-    @property
-    def at(self) -> int:
-        return self.last.at
-
-    def fields(self, clock: Callable[[int], str]) -> tuple[str, ...]:
-        """``X``: input, edges left out, the first and the last of them, longest low and high."""
-        times = clock(self._first_us), clock(self._left_us)
-        longest = (hexadecimal(us) for us in self._longest)
-        return hexadecimal(self._input), hexadecimal(self.left_out), *times, *longest
 
 
 @dataclass(slots=True)

@@ -7,6 +7,7 @@ another in time, so that the same seed gives the same flaws however the time is 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -54,7 +55,7 @@ NOISES = {
 }
 """Sorts of contacts by name."""
 
-OPENS, CLOSES, NEARS = 1, 2, 0
+NEARS, OPENS, CLOSES = range(3)
 """Levels of a lobe, in order of angle: modulo 3 of a level's number."""
 
 
@@ -73,7 +74,7 @@ class Lobes:
     scatter_deg: float = 0.0
     seed: int = 0
 
-    def levels(self, low: float, high: float, near_deg: float) -> tuple[Floats, int]:
+    def levels(self, low: float, high: float, near_deg: float = 0.0) -> tuple[Floats, int]:
         """Increasing levels (near, opens, closes of each lobe) and the number of the first."""
         n = len(self.opens_deg)
         first = int(np.floor((low - self.opens_deg[0]) / self.period_deg)) - 1
@@ -99,92 +100,80 @@ class Changes:
     tag: Ints  # what moved the rotor, see ``rig.virtual.drive``
 
 
-@dataclass(slots=True)
 class ContactSet:
-    """The contacts of one unit; the state is kept between movements."""
+    """The contacts of one unit, the rotor at rest at ``at``; the state is kept between
+    movements."""
 
-    lobes: Lobes
-    noise: Noise
-    seed: int
-    is_open: bool = False
-    near: bool = False
-    shown_open: bool = False  # with flaws, up to ``done_s``
-    done_s: float = 0.0
-    changes_due: Floats = field(default_factory=lambda: np.empty(0))
-    flaws: Floats = field(default_factory=lambda: np.empty((0, 2)))  # not over yet: from, to
-    _chatter: np.random.Generator = field(init=False)
-    _arrivals: dict[str, Arrivals] = field(init=False)
-
-    def __post_init__(self) -> None:
-        seeds = np.random.SeedSequence(self.seed).spawn(4)
-        self._chatter = np.random.default_rng(seeds[0])
-        names = ("dropouts", "crowd", "spikes")
-        self._arrivals = {
-            name: Arrivals(np.random.default_rng(s))
-            for name, s in zip(names, seeds[1:], strict=True)
-        }
-
-    def place(self, at: float) -> None:
-        """Begin with the rotor at rest at ``at``."""
-        levels, number = self.lobes.levels(at, at, self.noise.crowd_deg)
-        last = (number + int(np.searchsorted(levels, at, side="right")) - 1) % 3
-        self.is_open = self.shown_open = last == OPENS
-        self.near = last == NEARS
+    def __init__(self, lobes: Lobes, noise: Noise, seed: int, at: float) -> None:
+        self.lobes, self.noise = lobes, noise
+        levels, number = lobes.levels(at, at)
+        last = number + int(np.searchsorted(levels, at, side="right")) - 1
+        self.is_open = self.shown_open = last % 3 == OPENS  # the latter with flaws
+        self._done_s = 0.0
+        self._changes_s = np.empty(0)  # still to be shown
+        self._flaws = np.empty((0, 2))  # not over yet: from, to
+        streams = [np.random.default_rng(each) for each in np.random.SeedSequence(seed).spawn(4)]
+        self._chatter, self._arrivals = streams[0], [Arrivals(each) for each in streams[1:]]
 
     def follow(self, rotor: Curve, until_s: float) -> tuple[Changes, Floats, NDArray[np.bool_]]:
         """True changes while the rotor moves; times and states of the wire up to ``until_s``."""
         levels, number = self.lobes.levels(*rotor.span, self.noise.crowd_deg)
         passed = rotor.passed(levels)
         which = number + passed.level
-        kind, lobe = which % 3, which // 3 % len(self.lobes.opens_deg)
-        ends = kind != NEARS
-        is_open = (kind == OPENS) == (passed.step > 0)
+        ends = which % 3 != NEARS
         changes = Changes(
             passed.t_s[ends],
-            is_open[ends],
-            lobe[ends],
+            ((which % 3 == OPENS) == (passed.step > 0))[ends],
+            (which // 3 % len(self.lobes.opens_deg))[ends],
             passed.step[ends].astype(np.int64),
             passed.tag[ends],
         )
-        near = ((kind == NEARS) & (passed.step > 0)) | ((kind == OPENS) & (passed.step < 0))
-        self._flaw(changes, (passed.t_s, near), until_s)
-        return changes, *self._wire(changes, until_s)
+        if len(changes.t_s):
+            self.is_open = bool(changes.is_open[-1])
+
+        def zone(t_s: Floats) -> Ints:
+            """The kind of level that the rotor passed last."""
+            last = np.searchsorted(levels, rotor.values(t_s), side="right")
+            return np.asarray((number + last - 1) % 3)
+
+        self._flaws = self._flawed(changes, zone, until_s)
+        self._changes_s = np.concatenate([self._changes_s, changes.t_s])
+        toggles = np.sort(np.concatenate([self._changes_s, self._flaws.reshape(-1)]))
+        toggles = toggles[(toggles > self._done_s) & (toggles <= until_s)]
+        shown = self.shown_open ^ (np.arange(len(toggles)) % 2 == 0)
+        self._changes_s = self._changes_s[self._changes_s > until_s]
+        self._flaws = self._flaws[self._flaws[:, 1] > until_s]
+        self.shown_open = bool(shown[-1]) if len(shown) else self.shown_open
+        self._done_s = until_s
+        return changes, toggles, shown
 
     def finger(self, from_s: float, to_s: float) -> None:
         """Somebody opens the closed contacts by hand (an interval of inverted state)."""
-        self.flaws = np.concatenate([self.flaws, [[from_s, to_s]]])
+        self._flaws = np.concatenate([self._flaws, [[from_s, to_s]]])
 
-    def _flaw(
-        self, changes: Changes, nears: tuple[Floats, NDArray[np.bool_]], until_s: float
-    ) -> None:
-        """Draw the flaws up to ``until_s`` and end each before the next true change."""
+    def _flawed(self, changes: Changes, zone: Callable[[Floats], Ints], until_s: float) -> Floats:
+        """All flaws up to ``until_s``, each ended before the next true change."""
         noise = self.noise
-        new = [self._bounces(changes)]
-        for name, rate, size in (
-            ("dropouts", noise.dropouts, np.array(noise.dropout_ms) * 1e-3),
-            ("crowd", noise.crowd, np.array(noise.dropout_ms) * 1e-3),
-            ("spikes", noise.spikes, np.array(noise.spike_us) * 1e-6),
-        ):
-            flaws = self._arrivals[name].until(self.done_s, until_s, rate, size)
-            if name == "dropouts":
-                flaws = flaws[~_state_at(flaws[:, 0], changes.t_s, changes.is_open, self.is_open)]
-            elif name == "crowd":
-                flaws = flaws[_state_at(flaws[:, 0], *nears, self.near)]
-            new.append(flaws)
-        old = len(self.flaws)
-        flaws = np.concatenate([self.flaws, *new])
-        coming = np.concatenate([self.changes_due, changes.t_s])
-        ahead = np.append(coming, np.inf)
-        begun = np.maximum(flaws[:, 0], self.done_s)  # only the rest of an old one can be cut
-        limit = ahead[np.searchsorted(coming, begun, side="right")] - BEFORE_S
-        end = np.minimum(flaws[:, 1], np.maximum(limit, begun))
-        keep = end - flaws[:, 0] > 1e-6
-        keep[:old] = True
-        self.flaws = np.stack([flaws[:, 0], end], axis=1)[keep]
-        if len(changes.t_s):
-            self.is_open = bool(changes.is_open[-1])
-        if len(nears[0]):
-            self.near = bool(nears[1][-1])
+        dropout_s = np.array(noise.dropout_ms) * 1e-3
+        dropouts, crowd, spikes = (
+            arrivals.until(self._done_s, until_s, rate, size_s)
+            for arrivals, rate, size_s in zip(
+                self._arrivals,
+                (noise.dropouts, noise.crowd, noise.spikes),
+                (dropout_s, dropout_s, np.array(noise.spike_us) * 1e-6),
+                strict=True,
+            )
+        )
+        dropouts = dropouts[zone(dropouts[:, 0]) != OPENS]
+        crowd = crowd[zone(crowd[:, 0]) == NEARS]
+        flaws = np.concatenate([self._flaws, self._bounces(changes), dropouts, crowd, spikes])
+        coming = np.concatenate([self._changes_s, changes.t_s])
+        begun = np.maximum(flaws[:, 0], self._done_s)  # only the rest of an old one can be cut
+        limit = np.append(coming, np.inf)[np.searchsorted(coming, begun, side="right")] - BEFORE_S
+        ends = np.minimum(flaws[:, 1], np.maximum(limit, begun))
+        keep = ends - flaws[:, 0] > 1e-6
+        keep[: len(self._flaws)] = True
+        return np.asarray(np.stack([flaws[:, 0], ends], axis=1)[keep])
 
     def _bounces(self, changes: Changes) -> Floats:
         """Intervals of the former state after each change, shape (n, 2)."""
@@ -199,17 +188,6 @@ class ContactSet:
             begins = t_s + np.cumsum(between) + np.cumsum(lasting) - lasting
             parts.append(np.stack([begins, begins + lasting], axis=1))
         return np.concatenate(parts)
-
-    def _wire(self, changes: Changes, until_s: float) -> tuple[Floats, NDArray[np.bool_]]:
-        due = np.concatenate([self.changes_due, changes.t_s])
-        toggles = np.sort(np.concatenate([due, self.flaws.reshape(-1)]))
-        toggles = toggles[(toggles > self.done_s) & (toggles <= until_s)]
-        shown = self.shown_open ^ (np.arange(len(toggles)) % 2 == 0)
-        self.changes_due = due[due > until_s]
-        self.flaws = self.flaws[self.flaws[:, 1] > until_s]
-        self.shown_open = bool(shown[-1]) if len(shown) else self.shown_open
-        self.done_s = until_s
-        return toggles, shown
 
 
 @dataclass(slots=True)
@@ -240,11 +218,3 @@ class Arrivals:
 def _spread(dice: Floats, ends: Floats) -> Floats:
     """From [0, 1) to lengths between two ends, evenly on a logarithmic scale."""
     return np.asarray(ends[0] * (ends[1] / ends[0]) ** dice)
-
-
-def _state_at(
-    t_s: Floats, changed_s: Floats, state: NDArray[np.bool_], before: bool
-) -> NDArray[np.bool_]:
-    """State at each time, given the times at which it changed."""
-    states = np.append(before, state)
-    return np.asarray(states[np.searchsorted(changed_s, t_s, side="right")])

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from rig.base.errors import InputError
 from rig.engine.profile import Profile
-from rig.virtual.contacts import Changes, ContactSet, Lobes
-from rig.virtual.drive import ADJUSTED, Impulse, Pull, Shaft
+from rig.virtual.contacts import OPENS, Changes, ContactSet, Lobes
+from rig.virtual.drive import ADJUSTED, Shaft
 from rig.virtual.ground_truth import (
     EncoderTruth,
     GroundTruth,
@@ -101,19 +101,12 @@ class World:
         out = 360.0 * (truth.crank_turns_out + hidden.firing_turn)
         places = np.asarray(lobe_places_deg(self.profile, stated)) + np.asarray(truth.lobe_deg)
         opens = tuple(float(x) for x in hidden.tdc_deg + out + places - truth.btdc_deg[setting])
-        pull = impulse = None
-        if truth.magnet:
-            before, over = truth.magnet.before_deg, truth.magnet.before_deg + truth.magnet.after_deg
-            pull = Pull(tuple(x - before for x in opens), over, period)
-        if truth.coupling:
-            catch, lag = truth.coupling.catch_deg, truth.coupling.lag_deg
-            places_ = tuple(x - catch for x in opens)
-            impulse = Impulse(places_, lag + catch, period, truth.coupling.rearm_deg)
-        shaft = Shaft(hidden.start_deg, truth.backlash_deg, pull, impulse)
+        shaft = Shaft(
+            hidden.start_deg, truth.backlash_deg, opens, period, truth.magnet, truth.coupling
+        )
         seed = hidden.seed * 64 + truth.input
         lobes = Lobes(opens, truth.open_deg, period, truth.scatter_deg, seed)
-        contacts = ContactSet(lobes, truth.noise, seed)
-        contacts.place(hidden.start_deg)
+        contacts = ContactSet(lobes, truth.noise, seed, hidden.start_deg)
         btdc_deg = truth.btdc_deg[setting]
         return UnitWorks(truth, shaft, contacts, stated.open_level, setting, btdc_deg, stated.body)
 
@@ -141,8 +134,8 @@ class World:
     def to_open_deg(self, unit: UnitWorks) -> float:
         """How much earlier a unit must be moved for its nearest contacts to open just now."""
         at = unit.shaft.at + unit.advance_deg
-        levels, first = unit.contacts.lobes.levels(at, at, 0.0)
-        opens = levels[np.arange(len(levels)) % 3 == (1 - first) % 3]
+        levels, first = unit.contacts.lobes.levels(at, at)
+        opens = levels[(np.arange(len(levels)) + first) % 3 == OPENS]
         return float(opens[np.argmin(np.abs(opens - at))]) - at
 
     # -- movement --
@@ -174,7 +167,7 @@ class World:
                 advance = movement.advance[number]
                 rotor = advance.shifted(unit.shaft.at)
                 if movement.bodies:
-                    if unit.shaft.held:
+                    if unit.shaft.held_at is not None:
                         here = unit.shaft.at + unit.advance_deg
                         rotor = still(self.done_s, advance.end_s, here)
                     unit.shaft.body_moved(advance.last - unit.advance_deg)

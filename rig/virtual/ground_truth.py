@@ -11,26 +11,8 @@ import numpy as np
 from rig.base.angles import modulo
 from rig.engine.profile import Engine, Profile, Setting, Unit, Window
 from rig.virtual.contacts import NOISES, Noise
+from rig.virtual.drive import Coupling, Magnet
 from rig.virtual.motion import Floats, Piston
-
-
-@dataclass(frozen=True, slots=True)
-class Coupling:
-    """An impulse coupling: the contacts open ``lag_deg`` of crank later than in the running state;
-    the rotor is caught ``catch_deg`` of crank before the running opening."""
-
-    lag_deg: float = 26.0
-    catch_deg: float = 9.0
-    rearm_deg: float = 20.0
-
-
-@dataclass(frozen=True, slots=True)
-class Magnet:
-    """A magnet that pulls the rotor through the backlash, from ``before_deg`` of crank before the
-    contacts open until ``after_deg`` after."""
-
-    before_deg: float = 0.5
-    after_deg: float = 15.0
 
 
 @dataclass(frozen=True, slots=True)

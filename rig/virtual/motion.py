@@ -62,12 +62,11 @@ def stroke(
     lasting = abs(by) / speed + hand.ramp_s
     step = FINE_S if hand.tremor_deg > 0.0 else COARSE_S
     own = np.linspace(0.0, lasting, max(int(np.ceil(lasting / step)), 8) + 1)
-    half = 0.5 * (own[1] - own[0])
     twice = np.linspace(0.0, lasting, 2 * len(own) - 1)  # with the middles, for Simpson's rule
     ramp = min(hand.ramp_s, 0.5 * lasting)
     rate = _smooth(twice / ramp)[0] * _smooth((lasting - twice) / ramp)[0]
     rate *= 1.0 + hand.uneven * _waves(rng, twice, 4, 0.15, 1.6)[0]
-    pieces = (rate[:-2:2] + 4.0 * rate[1::2] + rate[2::2]) * half / 3.0
+    pieces = (rate[:-2:2] + 4.0 * rate[1::2] + rate[2::2]) * own[1] / 6.0
     way = np.concatenate([[0.0], np.cumsum(pieces)])
     value = start + by * way / way[-1]
     slope = by * rate[::2] / way[-1]
@@ -97,27 +96,27 @@ def turn(
     """
     if by == 0.0:
         return still(t_s, t_s + 0.01, start)
-    end, way = start + by, float(np.sign(by))
-    parts: list[Curve] = []
-    at = start
+    way = float(np.sign(by))
+    whole = still(t_s, t_s, start)
+
+    def go(by: float, speed: float) -> None:
+        nonlocal whole
+        more = stroke(hand, rng, whole.end_s, whole.last, by=by, speed=speed)
+        whole = join(whole, more)
+
     while True:
-        left = abs(end - at)
+        left = abs(start + by - whole.last)
         grip = hand.regrip_deg * rng.uniform(0.6, 1.4) if hand.regrip_deg else left
         if grip > 0.8 * left:
-            parts.append(stroke(hand, rng, t_s, at, by=end - at, speed=speed))
-            whole = join(*parts)
-            whole.table[-1, Y_HI] = end  # the sum may differ from it in its last bit
+            go(start + by - whole.last, speed)
+            whole.table[-1, Y_HI] = start + by  # the sum may differ from it in its last bit
             return whole
-        parts.append(stroke(hand, rng, t_s, at, by=way * grip, speed=speed))
-        t_s, at = parts[-1].end_s, parts[-1].last
+        go(way * grip, speed)
         back = hand.step_back_deg * rng.uniform(0.0, 1.0)
         if back > 0.01:
-            slow = max(0.3 * speed, 1.0)
-            parts.append(stroke(hand, rng, t_s, at, by=-way * back, speed=slow))
-            t_s, at = parts[-1].end_s, parts[-1].last
+            go(-way * back, max(0.3 * speed, 1.0))
         pause = hand.regrip_s * rng.uniform(0.5, 2.0)
-        parts.append(hold(hand, rng, t_s, at, pause))
-        t_s = parts[-1].end_s
+        whole = join(whole, hold(hand, rng, whole.end_s, whole.last, pause))
 
 
 def hold(hand: Hand, rng: np.random.Generator, t_s: float, at: float, seconds: float) -> Curve:
@@ -133,7 +132,7 @@ def hold(hand: Hand, rng: np.random.Generator, t_s: float, at: float, seconds: f
 
 def halted(curve: Curve, t_s: float) -> Curve:
     """``curve`` up to ``t_s``, then brought to rest within about a tenth of a second."""
-    cut = curve.until(t_s)
+    cut = curve.part(curve.begin_s, t_s)
     at, rate = cut.last, float(curve.slopes(np.array([t_s]))[0])
     braking = 0.12
     knots = np.array([cut.end_s, cut.end_s + braking, cut.end_s + braking + 0.01])
@@ -155,25 +154,21 @@ def blocked(
     The value ends on the limit and does not go beyond it (except for 1e-5 of a degree). None if
     the limit is not met.
     """
-    start = float(curve.table[0, START] + curve.table[0, LO])
-    first = float(curve.table[0, Y_LO])
-    if (limit - first) * way <= 0.0:
-        met_s, limit, before = start, first, []
+    if (limit - curve.first) * way <= 0.0:
+        limit, before = curve.first, still(curve.begin_s, curve.begin_s, curve.first)
     else:
         # Going back, a level counts as passed below it; just short of it is the stop itself.
         passed = curve.passed(np.array([limit]))
         if not len(passed):
             return None
-        met_s = float(passed.t_s[0])
-        cut = curve.until(met_s)
-        cut.table[-1, Y_HI] = limit
-        before = [cut]
+        before = curve.part(curve.begin_s, float(passed.t_s[0]))
+        before.table[-1, Y_HI] = limit
     own = np.linspace(0.0, press_s, max(int(press_s / FINE_S), 8) + 1)
     wave, slope = _tremor(rng, own, 1.0)
     away = -way * sway_deg * wave * wave
     away[0] = away[-1] = 0.0
-    press = through_knots(met_s + own, limit + away, -way * sway_deg * 2.0 * wave * slope)
-    return join(*before, press)
+    slope = -way * sway_deg * 2.0 * wave * slope
+    return join(before, through_knots(before.end_s + own, limit + away, slope))
 
 
 Floats = NDArray[np.float64]
@@ -207,12 +202,17 @@ class Curve:
 
     table: Floats
 
-    def __len__(self) -> int:
-        return len(self.table)
+    @property
+    def begin_s(self) -> float:
+        return float(self.table[0, START] + self.table[0, LO])
 
     @property
     def end_s(self) -> float:
         return float(self.table[-1, START] + self.table[-1, HI])
+
+    @property
+    def first(self) -> float:
+        return float(self.table[0, Y_LO])
 
     @property
     def last(self) -> float:
@@ -271,15 +271,37 @@ class Curve:
         row = self.table[np.maximum(np.searchsorted(begins, t_s, side="right") - 1, 0)]
         return row, np.clip(t_s - row[:, START], row[:, LO], row[:, HI])
 
-    def until(self, t_s: float) -> Curve:
-        """The part before ``t_s``."""
+    def part(self, from_s: float, until_s: float) -> Curve:
+        """The pieces between two times, the first and the last of them cut there."""
         begins = self.table[:, START] + self.table[:, LO]
-        table = self.table[: max(int(np.searchsorted(begins, t_s, side="left")), 1)].copy()
-        end = t_s - table[-1, START]
-        if end < table[-1, HI]:
-            value = self.values(np.array([t_s]))[0]
-            table[-1, HI], table[-1, Y_HI] = end, value
+        a = max(int(np.searchsorted(begins, from_s, side="right")) - 1, 0)
+        b = max(int(np.searchsorted(begins, until_s, side="left")), a + 1)
+        table = self.table[a:b].copy()
+        low, high = self.values(np.array([from_s, until_s]))
+        if from_s - table[0, START] > table[0, LO]:
+            table[0, LO], table[0, Y_LO] = from_s - table[0, START], low
+        if until_s - table[-1, START] < table[-1, HI]:
+            table[-1, HI], table[-1, Y_HI] = until_s - table[-1, START], high
         return Curve(table)
+
+    def runs(self) -> list[Curve]:
+        """The stretches that go one way."""
+        way = np.sign(self.table[:, Y_HI] - self.table[:, Y_LO])
+        moving = np.flatnonzero(way)
+        turns = np.flatnonzero(np.diff(way[moving])) + 1
+        rows = (each for each in np.split(moving, turns) if len(each))
+        return [Curve(self.table[each[0] : each[-1] + 1]) for each in rows]
+
+    def when(self, level: float) -> float:
+        """When a curve that goes one way is at ``level``; its begin or end if that lies beyond."""
+        way = np.sign(self.last - self.first)
+        k = int(np.searchsorted(self.table[:, Y_HI] * way, level * way))
+        row = self.table[min(k, len(self.table) - 1)]
+        if (level - row[Y_LO]) * way <= 0.0:
+            return float(row[START] + row[LO])
+        if (level - row[Y_HI]) * way >= 0.0:
+            return float(row[START] + row[HI])
+        return float(row[START] + _solve(row[None], np.array([level]))[0])
 
 
 def _solve(rows: Floats, level: Floats) -> Floats:

@@ -213,7 +213,7 @@ class Operator:
                 f"'{self._text}': the contacts of '{name}' open {abs(by):.0f}° "
                 "from here, farther than its slots reach; turn the crank nearer first"
             )
-        if unit.shaft.held:
+        if unit.shaft.held_at is not None:
             raise InputError(
                 f"'{self._text}': its impulse coupling holds the rotor; go past its trip first"
             )

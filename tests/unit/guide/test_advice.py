@@ -17,7 +17,8 @@ from rig.guide.state import JobState, state_of
 from rig.job.folder import Job
 from rig.job.new import write_example
 from rig.timing.values import Mark
-from rig.virtual.ground_truth import Magnet, draw
+from rig.virtual.drive import Magnet
+from rig.virtual.ground_truth import draw
 
 
 def edited(tmp_path: Path, *edits: tuple[str, str], engine: str = "two_stroke_single") -> Path:

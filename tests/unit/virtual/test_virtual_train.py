@@ -16,7 +16,8 @@ from quiet_rig import PROFILE, SMOOTH, openings, quiet, wrapped
 import rig.job
 from rig.engine.engine_file import load_profile
 from rig.engine.profile import Encoder, Engine, Profile, Setting, Unit, Window
-from rig.virtual.ground_truth import Coupling, Magnet, draw
+from rig.virtual.drive import Coupling, Magnet
+from rig.virtual.ground_truth import draw
 from rig.virtual.rig import VirtualRig, run
 
 
