@@ -41,12 +41,14 @@ class Interpolated:
     """A place in counts (boundary k is at k, with offsets for unequal states), and the movement.
 
     ``step`` is +1 where the count was growing, -1 shrinking, 0 where the crank stood still.
-    ``speed`` is in counts a microsecond.
+    ``speed`` is in counts a microsecond. ``doubt`` is half the width of the count, in counts, where
+    the crank turned round in it: then neither place nor ``step`` is more than likely.
     """
 
     at: float
     step: int
     speed: float
+    doubt: float = 0.0
 
 
 def interpolate(edge: Edge, offsets: Sequence[float] = (0.0,) * 4) -> Interpolated:
@@ -84,7 +86,7 @@ def _between(before: list[Known], after: list[Known], floor: float, ceiling: flo
             speed = (a2 - a1) / (t2 - t1)
             low = min(max(a1 - speed * t1, floor), ceiling)
         return Interpolated(low, step, speed)
-    return Interpolated(low, (speed > 0) - (speed < 0), speed)
+    return Interpolated(low, (speed > 0) - (speed < 0), speed, (ceiling - floor) / 2)
 
 
 def _before_only(before: list[Known], floor: float, ceiling: float) -> Interpolated:

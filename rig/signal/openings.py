@@ -60,7 +60,8 @@ narrow. A trembling hand turned round there, within the count, where direction i
 SURE_DEG = 0.1
 MOST_UNSURE = 0.01
 """An opening is not a reading when the probability that it lies further than ``SURE_DEG`` crank
-degrees from its place is more than this."""
+degrees from its place is more than this; nor when the crank turned round in its count, and half of
+that is more than ``SURE_DEG``."""
 
 MOST_UNPLACED = 2_000
 """Openings that wait for the index; beyond this, the oldest is listed without an angle."""
@@ -294,6 +295,9 @@ class OpeningFinder:
         s = self.settings
         direction = where.step * s.direction
         since = self._closed_at.get(which)
+        turned = where.doubt * s.count_deg > SURE_DEG
+        if where.doubt and direction < 0:  # perhaps they opened before the crank turned round
+            direction, turned = 1, True
         if since and direction > 0 and abs(where.at - since[0]) < SAME_PLACE_COUNTS:
             direction = -1  # they closed here going forward: the crank went back
         approach_deg = 0.0
@@ -301,7 +305,7 @@ class OpeningFinder:
         if not math.isnan(mark.approach_start):
             at = where.at * s.direction
             approach_deg = max(at - mark.approach_start, 0.0) * s.count_deg
-            passed = at >= mark.approach_furthest - 0.5
+            passed = at >= mark.approach_furthest - 0.5 and not turned
         if is_held(mark, s.direction, s.count_deg):
             direction = 0
         speed_deg_us = abs(where.speed) * s.count_deg

@@ -175,3 +175,48 @@ def test_an_opening_that_may_lie_elsewhere_is_no_reading(
     rejected = [o.rejection for o in found if not o.valid]
     assert rejected == [Rejection(Reason.NOISE_OR_BOUNCE)] * unsure
     assert len(result.right) == len(places) - unsure
+
+
+def turned_in_the_count(path: Path, counts: int, slow_us: float, back_us: float) -> Opening:
+    """Steadily forward by a turn and a half, ``slow_us`` after the last boundary contact 1 opens,
+    and ``back_us`` later the crank has gone back over that boundary: so it turned in between."""
+    levels = ["00", "10", "11", "01"]  # A leads B
+    step_us, last = 1_000, 3 * counts // 2
+    lines = ["$timescale 1us $end", *(f"$var wire 1 {n} {n} $end" for n in ("a", "b", "z"))]
+    lines += ["$var wire 1 c contact1 $end", "$enddefinitions $end"]
+    rows = [(0, "0c 0z 0a 0b")]
+    for count in range(1, last + 1):
+        a, b = levels[count % 4]
+        rows.append((count * step_us, f"{a}a {b}b {int(count % counts == 0)}z"))
+    top_us = last * step_us
+    rows.append((int(top_us + slow_us), "1c"))
+    for nth, count in enumerate(range(last - 1, last - 9, -1)):
+        a, b = levels[count % 4]
+        rows.append((int(top_us + slow_us + back_us + nth * step_us), f"{a}a {b}b"))
+    rows.append((int(top_us + slow_us + 1e6), ""))
+    lines += [f"#{t_us}\n{changes}" for t_us, changes in rows]
+    path.write_text("\n".join(lines), "ascii")
+    follower = OpeningFinder(Settings(counts))
+    events = [e for b in PinRecording(path, None, counts).batches() for e in follower.take(b)]
+    events += follower.finish()
+    (opening,) = (e for e in events if isinstance(e, Opening))
+    return opening
+
+
+@pytest.mark.parametrize(("counts", "valid"), [(1440, False), (2400, True), (4096, True)])
+def test_an_opening_in_a_wide_count_in_which_the_crank_turned_round_is_no_reading(
+    counts: int, valid: bool, tmp_path: Path
+) -> None:
+    """Nothing shows how far into its count the crank came: half a count is all that is sure, 0.125
+    degrees at 1440 counts a turn, 0.075 at 2400."""
+    opening = turned_in_the_count(tmp_path / "pins.vcd", counts, slow_us=2_000, back_us=100_000)
+    assert (opening.direction, opening.valid) == (1, valid)
+    if not valid:
+        assert opening.rejection == Rejection(Reason.TURNED_BACK)
+
+
+def test_an_opening_in_the_count_in_which_the_crank_turned_round_is_listed(tmp_path: Path) -> None:
+    """It may have been before the crank turned or after it, whatever the curve says."""
+    opening = turned_in_the_count(tmp_path / "pins.vcd", 4096, slow_us=50_000, back_us=1_500)
+    assert opening.direction >= 0
+    assert opening.rejection == Rejection(Reason.TURNED_BACK)
