@@ -186,12 +186,12 @@ def turned_in_the_count(path: Path, counts: int, slow_us: float, back_us: float)
     lines += ["$var wire 1 c contact1 $end", "$enddefinitions $end"]
     rows = [(0, "0c 0z 0a 0b")]
     for count in range(1, last + 1):
-        a, b = levels[count % 4]
+        a, b = tuple(levels[count % 4])
         rows.append((count * step_us, f"{a}a {b}b {int(count % counts == 0)}z"))
     top_us = last * step_us
     rows.append((int(top_us + slow_us), "1c"))
     for nth, count in enumerate(range(last - 1, last - 9, -1)):
-        a, b = levels[count % 4]
+        a, b = tuple(levels[count % 4])
         rows.append((int(top_us + slow_us + back_us + nth * step_us), f"{a}a {b}b"))
     rows.append((int(top_us + slow_us + 1e6), ""))
     lines += [f"#{t_us}\n{changes}" for t_us, changes in rows]
