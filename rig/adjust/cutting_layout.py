@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from rig.adjust import predictions
 from rig.adjust.kinds import opposite, places_deg, slot_units
 from rig.adjust.moves import Fitted
-from rig.adjust.plan import Kind
+from rig.adjust.plan import AdjustmentKind
 from rig.base.angles import modulo
 from rig.base.errors import InputError, shown
 from rig.engine import gear_train
@@ -298,12 +298,16 @@ def layouts(job: Job, steps: Sequence[Mapping[str, Any]]) -> list[Layout]:
     face is meant.
     """
     made: Mapping[object, Callable[[Job, str, Mapping[str, Any]], Layout | None]]
-    made = {Kind.RECUT: _new_place, Kind.FILE: _longer_slot, Kind.MESH: _mesh_marks}
+    made = {
+        AdjustmentKind.RECUT: _new_place,
+        AdjustmentKind.FILE: _longer_slot,
+        AdjustmentKind.MESH: _mesh_marks,
+    }
     try:
         found = [
-            made[step["means"]](job, str(step["part"]), step["figures"])
+            made[step["kind"]](job, str(step["part"]), step["figures"])
             for step in steps
-            if step.get("means") in made
+            if step.get("kind") in made
         ]
     except (KeyError, TypeError, ValueError) as why:
         raise InputError(f"this step cannot be marked out: {why} is missing or wrong") from None
@@ -323,7 +327,7 @@ def looks_at(half: str, end: End) -> Face:
 
 
 def _new_place(job: Job, part: str, figures: Mapping[str, Any]) -> NewPlace:
-    dog = next((each for each in job.means.dogs if each.unit == part), None)
+    dog = next((each for each in job.adjustments.dogs if each.unit == part), None)
     if dog is None or (dog.recut, dog.radius_mm) != (figures["half"], figures["radius_mm"]):
         raise _changed(part)
     unit = members(job.profile.units, part)[0]
@@ -353,7 +357,7 @@ def _longer_slot(job: Job, part: str, figures: Mapping[str, Any]) -> LongerSlot:
         found = room_mm, math.radians(unit_deg) * slot.radius_mm
         return slot.unit == part and all(map(math.isclose, found, wanted))
 
-    slot = next(filter(is_meant, job.means.slots), None)
+    slot = next(filter(is_meant, job.adjustments.slots), None)
     if slot is None:
         raise _changed(part)
     unit = slot_units(Fitted(job.profile.units, job.profile.engine), slot)[0]
@@ -366,7 +370,7 @@ def _longer_slot(job: Job, part: str, figures: Mapping[str, Any]) -> LongerSlot:
 
 def _mesh_marks(job: Job, part: str, figures: Mapping[str, Any]) -> MeshMarks | None:
     """None for a planetary stage, whose words say all: it has places, not one mesh."""
-    train, engine = job.means.train, job.profile.engine
+    train, engine = job.adjustments.train, job.profile.engine
     mesh = next((each for each in train.meshes if each.driven == part), None) if train else None
     if train is None or mesh is None:
         raise _changed(part)

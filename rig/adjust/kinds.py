@@ -12,16 +12,15 @@ Source: geometry, unless a function says otherwise.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from functools import partial
 from typing import Any
 
 import numpy as np
 
-from rig.adjust.moves import Choices, Fitted, Move, Place, period_deg
-from rig.adjust.plan import Kind, Step
+from rig.adjust.moves import Fitted, Move, Place, period_deg
+from rig.adjust.plan import AdjustmentKind, Figure, Step
 from rig.base.angles import modulo
 from rig.base.errors import InputError
 from rig.base.rounding import many, size
@@ -59,33 +58,42 @@ CUT = (
 )
 
 
-class _Turn:
-    """A shift as a turn of a unit, and round a circle; sizes to the digits that its U gives."""
-
-    def __init__(self, unit: Unit, shift_deg: float, U_deg: float | None, radius_mm: float) -> None:
-        turns = unit.turns_per_crank_turn
-        self.unit_deg = gear_train.shaft_deg(shift_deg, turns)
-        self.arc_mm = math.radians(abs(self.unit_deg)) * radius_mm
-        U_unit_deg = None if U_deg is None else gear_train.shaft_deg(U_deg, turns)
-        self._U_mm = None if U_unit_deg is None else math.radians(U_unit_deg) * radius_mm
-        self.degrees = size(self.unit_deg, U_unit_deg)
-
-    def mm(self, length_mm: float) -> str:
-        return size(length_mm, self._U_mm)
-
-
 def opposite(rotation: Rotation) -> Rotation:
     """The other way round."""
     return "anticlockwise" if rotation == "clockwise" else "clockwise"
+
+
+def _step(
+    kind: AdjustmentKind, part: str, do: str, comes_to: str, shift_deg: Mapping[str, float],
+    figures: Mapping[str, Figure], *warnings: str, **more: Any,
+) -> Step:  # fmt: skip
+    words = f"{do}: {comes_to}"
+    return Step(kind, part, words, shift_deg, do, figures=figures, warnings=warnings, **more)
 
 
 def _moved_by(units: Sequence[Unit], shaft_deg: float) -> dict[str, float]:
     return {u.name: gear_train.crank_deg(shaft_deg, u.turns_per_crank_turn) for u in units}
 
 
-def _earlier(shift_deg: float, U_deg: float | None = None) -> str:
+def _of_shaft(unit: Unit, crank_deg: float) -> float:
+    return gear_train.shaft_deg(crank_deg, unit.turns_per_crank_turn)
+
+
+def _arc_mm(radius_mm: float, unit_deg: float) -> float:
+    return math.radians(abs(unit_deg)) * radius_mm
+
+
+def _earlier(shift_deg: float, U_deg: float = math.inf) -> str:
     """ "3.08 crank degrees later", to the last place of ``U_deg``."""
     return f"{size(shift_deg, U_deg)} crank degrees {'earlier' if shift_deg >= 0 else 'later'}"
+
+
+def _which_way(count: int, rotation: Rotation | None, seen_from: str) -> str:
+    """Which way a shaft that turns in ``rotation`` is put; None: seen from no end."""
+    way = "on in its own rotation" if count > 0 else "back against its own rotation"
+    if rotation is None:
+        return way
+    return f"{way} ({rotation if count > 0 else opposite(rotation)}, seen from {seen_from})"
 
 
 def _round_both_ways(positions: int) -> list[int]:
@@ -104,22 +112,17 @@ def _trains(of: Fitted, train: Train) -> Iterator[Move]:
     found = gear_train.mesh_positions(train, shafts)[1:]
     if not found:
         raise InputError("every mesh of the gear train has to obey its marks: it takes no other")
-
-    def row(position: gear_train.TrainPosition) -> list[float]:
-        at = dict(zip(shafts, map(float, position.shift_deg), strict=True))
-        return [at.get(of.shaft(unit) or "", 0.0) for unit in of.units]
+    shift_deg = np.zeros((len(found), len(of.units)))
+    for column, unit in enumerate(of.units):
+        if (shaft := of.shaft(unit)) is not None:
+            shift_deg[:, column] = [p.shift_deg[shafts.index(shaft)] for p in found]
 
     def steps(i: int) -> tuple[Step, ...]:
         slips = zip(train.meshes, found[i].slips, strict=True)
         return tuple(mesh_step(of, mesh, teeth) for mesh, teeth in slips if teeth)
 
-    yield Choices(
-        Place(Kind.MESH),
-        shift_deg=np.array([row(p) for p in found]),
-        disturbs=np.array([float(np.count_nonzero(p.slips)) for p in found]),
-        effort=np.array([float(p.teeth) for p in found]),
-        steps=steps,
-    )
+    cost = np.array([(np.count_nonzero(p.slips), p.teeth) for p in found], np.float64)
+    yield Move(Place(AdjustmentKind.MESH), shift_deg, steps, cost)
 
 
 def mesh_step(of: Fitted, mesh: Stage, teeth: int) -> Step:
@@ -134,26 +137,19 @@ def mesh_step(of: Fitted, mesh: Stage, teeth: int) -> Step:
     tooth = float(gear_train.tooth_crank_deg(train, mesh))
     shift = teeth * tooth
     turns = gear_train.rotation(train, mesh.driven, of.engine.rotation)
-    way = "on in its own rotation" if teeth > 0 else "back against its own rotation"
-    if turns is not None:
-        seen = turns if teeth > 0 else opposite(turns)
-        way += f" ({seen}, seen from the engine's {of.engine.seen_from})"
-    driven = many(mesh.driven_teeth, "tooth", "teeth")
+    way = _which_way(teeth, turns, f"the engine's {of.engine.seen_from}")
     if isinstance(mesh, Planetary):
         do = f"put {mesh.driven} {abs(teeth)} of its {many(mesh.driven_teeth, 'place')} {way}"
         how = "take its planetary stage apart"
     else:
         do = f"put {mesh.driven} {many(abs(teeth), 'tooth', 'teeth')} {way}"
+        driven = many(mesh.driven_teeth, "tooth", "teeth")
         how = f"take it ({driven}) out of mesh with {mesh.driver} ({mesh.driver_teeth})"
-    return Step(
-        Kind.MESH,
-        mesh.driven,
-        do=do,
-        words=f"{do}: {how}, the crank held; {_earlier(shift)}",
-        shift_deg={u.name: shift for u in of.units if mesh in of.driven_by(u)},
-        figures={"teeth": teeth, "tooth_crank_deg": tooth, "crank_deg": shift},
-        warnings=(FINGER, MARKS),
-    )
+    return _step(
+        AdjustmentKind.MESH, mesh.driven, do, f"{how}, the crank held; {_earlier(shift)}",
+        {u.name: shift for u in of.units if mesh in of.driven_by(u)},
+        {"teeth": teeth, "tooth_crank_deg": tooth, "crank_deg": shift}, FINGER, MARKS,
+    )  # fmt: skip
 
 
 # -- a toothed coupling --
@@ -166,8 +162,8 @@ def _couplings(of: Fitted, coupling: Coupling) -> Iterator[Move]:
     period = max(period_deg(u) for u in of.moved_with(coupling.shaft))
     most = int(period / 2.0 / float(step) + 1e-9)
     if counts := [k for k in range(-most, most + 1) if k]:
-        place = Place(Kind.COUPLING, coupling.shaft)
-        yield of.choices(place, counts, partial(coupling_step, of, coupling))
+        place = Place(AdjustmentKind.COUPLING, coupling.shaft)
+        yield of.positions(place, counts, partial(coupling_step, of, coupling))
 
 
 def coupling_step(of: Fitted, coupling: Coupling, steps: int) -> Step:
@@ -178,22 +174,16 @@ def coupling_step(of: Fitted, coupling: Coupling, steps: int) -> Step:
     speed = gear_train.shaft_speed(of.train, coupling.shaft, of.units)
     move = gear_train.move(coupling.drive_teeth, coupling.unit_teeth, steps, speed)
     shift = float(move.crank_deg)
-    do = f"coupling of {coupling.shaft}: {coupling_move(coupling, move)}"
-    return Step(
-        Kind.COUPLING,
-        coupling.shaft,
-        do=do,
-        words=f"{do}: {_earlier(shift)}",
-        shift_deg={u.name: shift for u in of.moved_with(coupling.shaft)},
-        figures={
-            "steps": steps,
-            "drive_teeth": move.drive_teeth,
-            "unit_teeth": move.unit_teeth,
-            "shaft_deg": float(move.shaft_deg),
-            "crank_deg": shift,
-        },
-        warnings=(FINGER,) if abs(shift) > 30.0 else (),
-    )
+    figures = {
+        "steps": steps, "drive_teeth": move.drive_teeth, "unit_teeth": move.unit_teeth,
+        "shaft_deg": float(move.shaft_deg), "crank_deg": shift,
+    }  # fmt: skip
+    return _step(
+        AdjustmentKind.COUPLING, coupling.shaft,
+        f"coupling of {coupling.shaft}: {coupling_move(coupling, move)}", _earlier(shift),
+        {u.name: shift for u in of.moved_with(coupling.shaft)}, figures,
+        *([FINGER] if abs(shift) > 30.0 else []),
+    )  # fmt: skip
 
 
 # -- the dog of a drive: another of its slots, or a new place --
@@ -201,8 +191,8 @@ def coupling_step(of: Fitted, coupling: Coupling, steps: int) -> Step:
 
 def _dogs(of: Fitted, dog: DriveDog) -> Iterator[Move]:
     if dog.slots > 1:
-        place = Place(Kind.DOG, dog.unit)
-        yield of.choices(place, _round_both_ways(dog.slots), partial(dog_step, of, dog))
+        place = Place(AdjustmentKind.DOG, dog.unit)
+        yield of.positions(place, _round_both_ways(dog.slots), partial(dog_step, of, dog))
 
 
 def dog_step(of: Fitted, dog: DriveDog, slots: int) -> Step:
@@ -213,21 +203,14 @@ def dog_step(of: Fitted, dog: DriveDog, slots: int) -> Step:
     moved = of.body(dog.unit)
     unit, unit_deg = moved[0], 360.0 * slots / dog.slots
     shift = gear_train.crank_deg(unit_deg, unit.turns_per_crank_turn)
-    way = "on in its own rotation" if slots > 0 else "back against its own rotation"
-    seen = unit.rotation if slots > 0 else opposite(unit.rotation)
     do = (
         f"take the drive of {dog.unit} apart and put the unit's shaft {abs(slots)} of its "
-        f"{dog.slots} slots {way} ({seen}, seen from its {unit.seen_from})"
+        f"{dog.slots} slots {_which_way(slots, unit.rotation, f'its {unit.seen_from}')}"
     )
-    return Step(
-        Kind.DOG,
-        dog.unit,
-        do=do,
-        words=f"{do}: {_earlier(shift)}",
-        shift_deg=_moved_by(moved, unit_deg),
-        figures={"slots": slots, "unit_deg": unit_deg, "crank_deg": shift},
-        warnings=(FINGER,),
-    )
+    return _step(
+        AdjustmentKind.DOG, dog.unit, do, _earlier(shift), _moved_by(moved, unit_deg),
+        {"slots": slots, "unit_deg": unit_deg, "crank_deg": shift}, FINGER,
+    )  # fmt: skip
 
 
 def _recuts(of: Fitted, dog: DriveDog) -> Iterator[Move]:
@@ -240,8 +223,8 @@ def _recuts(of: Fitted, dog: DriveDog) -> Iterator[Move]:
             gear_train.crank_deg(way * each, unit.turns_per_crank_turn) for each in stretch
         )
         yield of.range(
-            Place(Kind.RECUT, dog.unit), partial(recut_step, of, dog), low, high,
-            dislike=1e-4, replaces=frozenset({Place(Kind.DOG, dog.unit)}),
+            Place(AdjustmentKind.RECUT, dog.unit), partial(recut_step, of, dog), low, high,
+            dislike=1e-4, replaces=frozenset({Place(AdjustmentKind.DOG, dog.unit)}),
         )  # fmt: skip
 
 
@@ -293,54 +276,45 @@ def recut_step(of: Fitted, dog: DriveDog, shift_deg: float) -> Step:
     """Drill or cut one half of a drive again, so that the unit is ``shift_deg`` earlier.
 
     ``figures`` to lay out: ``others_deg`` are the places that are there besides the one in use,
-    degrees clockwise of it; ``nearest_mm`` is from the new place to the nearest of all. ``enough``
-    is false where it is too near one of them. Source: arc and chord of a circle.
+    degrees clockwise of it; ``nearest_mm`` is from the new place to the nearest of all. Source: arc
+    and chord of a circle.
     """
     moved = of.body(dog.unit)
-    unit, U_deg = moved[0], of.finest(moved)
-    turn = _Turn(unit, shift_deg, U_deg, dog.radius_mm)
-    at_deg = clockwise_deg(dog, unit, turn.unit_deg)
+    unit, U_deg, radius_mm = moved[0], of.finest(moved), dog.radius_mm
+    unit_deg, U_unit_deg = _of_shaft(unit, shift_deg), _of_shaft(unit, U_deg)
+    at_deg = clockwise_deg(dog, unit, unit_deg)
     way = "clockwise" if at_deg >= 0.0 else "anticlockwise"
-    chord_mm = _chord_mm(dog, turn.unit_deg)
-    nearest_mm = min(_chord_mm(dog, at_deg - each) for each in places_deg(dog))
+
+    def chord_mm(angle_deg: float) -> float:
+        return 2.0 * radius_mm * abs(math.sin(math.radians(angle_deg) / 2.0))
+
+    def mm(length_mm: float) -> str:
+        return size(length_mm, _arc_mm(radius_mm, U_unit_deg))
+
+    arc_mm = _arc_mm(radius_mm, unit_deg)
+    nearest_mm = min(chord_mm(at_deg - each) for each in places_deg(dog))
     others_deg = tuple(each for each in places_deg(dog) if each)
-    do = (
-        f"drive of {dog.unit}: lay out a new place in the {dog.recut}, {turn.degrees} degrees "
-        f"{way} of the old one, seen from the unit's {unit.seen_from}"
-    )
-    words = (
-        f"{do}: at a radius of {dog.radius_mm:g} mm ({turn.mm(chord_mm)} mm straight across, "
-        f"{turn.mm(turn.arc_mm)} mm round), {_earlier(shift_deg, U_deg)}"
+    comes_to = (
+        f"at a radius of {radius_mm:g} mm ({mm(chord_mm(unit_deg))} mm straight across, "
+        f"{mm(arc_mm)} mm round), {_earlier(shift_deg, U_deg)}"
     )
     if others_deg:
         places = many(len(others_deg) + 1, "place")
-        words += f"; of the {places} on that half the nearest is {nearest_mm:.2f} mm away"
-    return Step(
-        Kind.RECUT,
-        dog.unit,
-        do=do,
-        words=words,
-        shift_deg=_moved_by(moved, turn.unit_deg),
-        reversible=False,
-        enough=nearest_mm >= dog.clear_mm - 1e-6,
-        figures={
-            "crank_deg": shift_deg,
-            "unit_deg": turn.unit_deg,
-            "radius_mm": dog.radius_mm,
-            "arc_mm": turn.arc_mm,
-            "chord_mm": chord_mm,
-            "way": way,
-            "seen_from": unit.seen_from,
-            "half": dog.recut,
-            "others_deg": others_deg,
+        comes_to += f"; of the {places} on that half the nearest is {nearest_mm:.2f} mm away"
+    return _step(
+        AdjustmentKind.RECUT, dog.unit,
+        f"drive of {dog.unit}: lay out a new place in the {dog.recut}, "
+        f"{size(unit_deg, U_unit_deg)} degrees {way} of the old one, seen from the unit's "
+        f"{unit.seen_from}",
+        comes_to, _moved_by(moved, unit_deg),
+        {
+            "crank_deg": shift_deg, "unit_deg": unit_deg, "radius_mm": radius_mm,
+            "arc_mm": arc_mm, "chord_mm": chord_mm(unit_deg), "way": way,
+            "seen_from": unit.seen_from, "half": dog.recut, "others_deg": others_deg,
             "nearest_mm": nearest_mm,
         },
-        warnings=(CUT,),
-    )
-
-
-def _chord_mm(dog: DriveDog, angle_deg: float) -> float:
-    return 2.0 * dog.radius_mm * abs(math.sin(math.radians(angle_deg) / 2.0))
+        CUT, reversible=False,
+    )  # fmt: skip
 
 
 # -- the slots of a flange or a contact plate: as they are, or filed longer --
@@ -369,10 +343,9 @@ def _crank_deg(slot: Slot, unit: Unit, arc_mm: float) -> float:
 
 
 def _slots(of: Fitted, slot: Slot) -> Iterator[Move]:
-    latest, earliest = slot_range_deg(slot, slot_units(of, slot)[0])
-    yield of.range(
-        Place(Kind.SLOT, slot.unit, slot.part), partial(slot_step, of, slot), latest, earliest
-    )
+    place = Place(AdjustmentKind.SLOT, slot.unit, slot.part)
+    room = slot_range_deg(slot, slot_units(of, slot)[0])
+    yield of.range(place, partial(slot_step, of, slot), *room)
 
 
 def _filed_slots(of: Fitted, slot: Slot) -> Iterator[Move]:
@@ -381,67 +354,46 @@ def _filed_slots(of: Fitted, slot: Slot) -> Iterator[Move]:
     more = _crank_deg(slot, unit, slot.file_mm)
     for low, high in ((latest - more, latest), (earliest, earliest + more)) if more > 0.0 else ():
         yield of.range(
-            Place(Kind.FILE, slot.unit, slot.part), partial(slot_step, of, slot, filed=True),
-            low, high,
-            dislike=1e-4, replaces=frozenset({Place(Kind.SLOT, slot.unit, slot.part)}),
+            Place(AdjustmentKind.FILE, slot.unit, slot.part),
+            partial(slot_step, of, slot, filed=True), low, high, dislike=1e-4,
+            replaces=frozenset({Place(AdjustmentKind.SLOT, slot.unit, slot.part)}),
         )  # fmt: skip
 
 
 def slot_step(of: Fitted, slot: Slot, shift_deg: float, *, filed: bool = False) -> Step:
     """Turn a body or contact plate in its slots by ``shift_deg``, filed longer first or not.
 
-    ``enough`` is false when that is more than the slot, or the file, allows. Source: arc = radius x
-    angle.
+    Source: arc = radius x angle.
     """
     moved = slot_units(of, slot)
     unit, U_deg = moved[0], of.finest(moved)
-    turn = _Turn(unit, shift_deg, U_deg, slot.radius_mm)
+    unit_deg, U_unit_deg = _of_shaft(unit, shift_deg), _of_shaft(unit, U_deg)
+    arc_mm = _arc_mm(slot.radius_mm, unit_deg)
+    U_mm = _arc_mm(slot.radius_mm, U_unit_deg)
     way = opposite(unit.rotation) if shift_deg >= 0 else unit.rotation
     room_mm = slot.clockwise_mm if way == "clockwise" else slot.anticlockwise_mm
-    longer_mm = max(0.0, turn.arc_mm - room_mm)
-    turned = slot.unit if slot.part == "body" else f"the contact plate of {slot.unit}"
-    ends = f"{way}, seen from its {unit.seen_from}"
+    kind, turned, warnings = AdjustmentKind.SLOT, slot.unit, [READ_AGAIN]
+    if slot.part == "contact plate":
+        kind, turned = AdjustmentKind.PLATE, f"the contact plate of {slot.unit}"
+        warnings.append(NEUTRAL.format(change=-unit_deg))
+    along, ends = f"{size(arc_mm, U_mm)} mm", f"{way}, seen from its {unit.seen_from}"
+    do = f"turn {turned} {along} along its slot {ends}"
     comes_to = (
-        f"{turn.degrees} degrees of the unit at a radius of {slot.radius_mm:g} mm, "
+        f"{size(unit_deg, U_unit_deg)} degrees of the unit at a radius of {slot.radius_mm:g} mm, "
         f"{_earlier(shift_deg, U_deg)}"
     )
-    warnings: tuple[str, ...] = (READ_AGAIN,)
-    if slot.part == "contact plate":
-        warnings += (NEUTRAL.format(change=-turn.unit_deg),)
-    do = f"turn {turned} {turn.mm(turn.arc_mm)} mm along its slot {ends}"
-    step = Step(
-        Kind.SLOT if slot.part == "body" else Kind.PLATE,
-        slot.unit,
-        do=do,
-        words=f"{do}: {comes_to}",
-        shift_deg=_moved_by(moved, turn.unit_deg),
-        enough=longer_mm <= 1e-6,
-        figures={
-            "crank_deg": shift_deg,
-            "unit_deg": turn.unit_deg,
-            "slot_mm": turn.arc_mm,
-            "room_mm": room_mm,
-            "way": way,
-            "seen_from": unit.seen_from,
-        },
-        warnings=warnings,
-    )
-    if not filed:
-        return step
-    do = (
-        f"file each slot of {slot.unit} {turn.mm(longer_mm)} mm longer, then turn {turned} "
-        f"{turn.mm(turn.arc_mm)} mm {ends}"
-    )
-    return replace(
-        step,
-        means=Kind.FILE,
-        do=do,
-        words=f"{do}: file where the slot stops it from turning {way}; {comes_to}",
-        reversible=False,
-        enough=longer_mm <= slot.file_mm + 1e-6,
-        figures={**step.figures, "longer_mm": longer_mm},
-        warnings=(FILED, *warnings),
-    )
+    figures: dict[str, Figure] = {
+        "crank_deg": shift_deg, "unit_deg": unit_deg, "slot_mm": arc_mm, "room_mm": room_mm,
+        "way": way, "seen_from": unit.seen_from,
+    }  # fmt: skip
+    if filed:
+        kind, warnings = AdjustmentKind.FILE, [FILED, *warnings]
+        figures["longer_mm"] = longer_mm = max(0.0, arc_mm - room_mm)
+        longer = f"{size(longer_mm, U_mm)} mm longer"
+        do = f"file each slot of {slot.unit} {longer}, then turn {turned} {along} {ends}"
+        comes_to = f"file where the slot stops it from turning {way}; {comes_to}"
+    shifts = _moved_by(moved, unit_deg)
+    return _step(kind, slot.unit, do, comes_to, shifts, figures, *warnings, reversible=not filed)
 
 
 # -- the contact gap --
@@ -482,38 +434,27 @@ def _gaps(of: Fitted, gap: Gap) -> Iterator[Move]:
     rate, _ = gap_rate(gap)
     low = min(0.0, rate * (gap.least_mm - gap.now_mm))
     high = max(0.0, rate * (gap.most_mm - gap.now_mm))
-    yield of.range(Place(Kind.GAP, gap.unit), partial(gap_step, of, gap), low, high)
+    yield of.range(Place(AdjustmentKind.GAP, gap.unit), partial(gap_step, of, gap), low, high)
 
 
 def gap_step(of: Fitted, gap: Gap, shift_deg: float) -> Step:
     """Change the contact gap so that the unit opens ``shift_deg`` earlier.
 
-    ``enough`` is false beyond the limits of the gap. Raises InputError as ``gap_rate``. Source: the
-    rate measured on this unit.
+    Raises InputError as ``gap_rate``. Source: the rate measured on this unit.
     """
     (rate, u_rate), unit = gap_rate(gap), of.unit(gap.unit)
     to_mm = gap.now_mm + shift_deg / rate
     u_shift_deg = abs(to_mm - gap.now_mm) * u_rate
-    unit_deg = gear_train.shaft_deg(shift_deg, unit.turns_per_crank_turn)
-    do = f"set the contact gap of {gap.unit} from {gap.now_mm:.2f} to {to_mm:.2f} mm"
-    per_mm = size(rate, 2.0 * u_rate)
-    earlier = _earlier(shift_deg, of.U_deg.get(gap.unit))
-    return Step(
-        Kind.GAP,
-        gap.unit,
-        do=do,
-        words=f"{do}: {earlier}, at {per_mm} degrees a millimetre as read on it",
-        shift_deg={gap.unit: shift_deg},
-        enough=gap.least_mm - 1e-9 <= to_mm <= gap.most_mm + 1e-9,
-        u_shift_deg=u_shift_deg,
-        figures={
-            "crank_deg": shift_deg,
-            "gap_mm": to_mm,
-            "deg_per_mm": rate,
-            "u_shift_deg": u_shift_deg,
-        },
-        warnings=(NEUTRAL.format(change=-unit_deg), "write the new gap down with its limits"),
-    )
+    earlier = _earlier(shift_deg, of.finest([unit]))
+    neutral = NEUTRAL.format(change=-_of_shaft(unit, shift_deg))
+    return _step(
+        AdjustmentKind.GAP, gap.unit,
+        f"set the contact gap of {gap.unit} from {gap.now_mm:.2f} to {to_mm:.2f} mm",
+        f"{earlier}, at {size(rate, 2.0 * u_rate)} degrees a millimetre as read on it",
+        {gap.unit: shift_deg},
+        {"crank_deg": shift_deg, "gap_mm": to_mm, "deg_per_mm": rate, "u_shift_deg": u_shift_deg},
+        neutral, "write the new gap down with its limits", u_shift_deg=u_shift_deg,
+    )  # fmt: skip
 
 
 # -- the high-tension leads, so that another lobe serves --
@@ -528,8 +469,8 @@ def _leads(of: Fitted, leads: Leads) -> Iterator[Move]:
         )
     if unit.lobes < 2:
         raise InputError(f"{unit.name}: one lobe only, so that moving its leads changes nothing")
-    place = Place(Kind.LEADS, unit.name)
-    yield of.choices(place, _round_both_ways(unit.lobes), partial(leads_step, of, leads))
+    place = Place(AdjustmentKind.LEADS, unit.name)
+    yield of.positions(place, _round_both_ways(unit.lobes), partial(leads_step, of, leads))
 
 
 def leads_step(of: Fitted, leads: Leads, towers: int) -> Step:
@@ -543,15 +484,10 @@ def leads_step(of: Fitted, leads: Leads, towers: int) -> Step:
         f"move every high-tension lead of {leads.unit} {many(abs(towers), 'tower')} "
         f"{'against' if towers > 0 else 'in'} the rotation of its distributor finger"
     )
-    return Step(
-        Kind.LEADS,
-        leads.unit,
-        do=do,
-        words=f"{do}: another lobe then serves, {_earlier(shift)}",
-        shift_deg={leads.unit: shift},
-        figures={"towers": towers, "crank_deg": shift},
-        warnings=(FINGER,),
-    )
+    return _step(
+        AdjustmentKind.LEADS, leads.unit, do, f"another lobe then serves, {_earlier(shift)}",
+        {leads.unit: shift}, {"towers": towers, "crank_deg": shift}, FINGER,
+    )  # fmt: skip
 
 
 # -- the advance lever --
@@ -564,7 +500,7 @@ def _levers(of: Fitted, lever: Lever) -> Iterator[Move]:
         )
     end, now = of.ends[lever.unit], of.read_btdc[lever.unit]
     yield of.range(
-        Place(Kind.LEVER, lever.unit), partial(lever_step, of, lever),
+        Place(AdjustmentKind.LEVER, lever.unit), partial(lever_step, of, lever),
         end.retard_btdc - now, end.advance_btdc - now,
         prefer=(end.retard_btdc + end.advance_btdc) / 2.0 - now, dislike=1e-3,
     )  # fmt: skip
@@ -576,54 +512,48 @@ def lever_step(of: Fitted, lever: Lever, shift_deg: float) -> Step:
     ``figures``: place (0 full retard, 1 full advance). Source: the readings at both ends.
     """
     ends = of.ends[lever.unit]
-    at = of.read_btdc[lever.unit] + shift_deg - ends.retard_btdc
-    place = at / ends.span_deg
-    do = (
+    place = (of.read_btdc[lever.unit] + shift_deg - ends.retard_btdc) / ends.span_deg
+    return _step(
+        AdjustmentKind.LEVER, lever.unit,
         f"set the lever of {lever.unit} {100.0 * place:.0f} per cent of its range up from full "
-        "retard"
-    )
-    return Step(
-        Kind.LEVER,
-        lever.unit,
-        do=do,
-        words=f"{do}: {_earlier(shift_deg, of.U_deg.get(lever.unit))}",
-        shift_deg={lever.unit: shift_deg},
-        figures={"place": place, "crank_deg": shift_deg},
-    )
+        "retard",
+        _earlier(shift_deg, of.finest([of.unit(lever.unit)])),
+        {lever.unit: shift_deg}, {"place": place, "crank_deg": shift_deg},
+    )  # fmt: skip
 
 
 # -- all of them --
 
-KINDS: tuple[
+MOVES_OF: tuple[
     tuple[Callable[[Adjustments], Iterable[Any]], Callable[[Fitted, Any], Iterator[Move]]], ...
 ] = (
-    (lambda means: filter(None, [means.train]), _trains),
-    (lambda means: means.couplings, _couplings),
-    (lambda means: means.dogs, _dogs),
-    (lambda means: means.dogs, _recuts),
-    (lambda means: means.slots, _slots),
-    (lambda means: means.slots, _filed_slots),
-    (lambda means: means.gaps, _gaps),
-    (lambda means: means.leads, _leads),
-    (lambda means: means.levers, _levers),
+    (lambda entered: filter(None, [entered.train]), _trains),
+    (lambda entered: entered.couplings, _couplings),
+    (lambda entered: entered.dogs, _dogs),
+    (lambda entered: entered.dogs, _recuts),
+    (lambda entered: entered.slots, _slots),
+    (lambda entered: entered.slots, _filed_slots),
+    (lambda entered: entered.gaps, _gaps),
+    (lambda entered: entered.leads, _leads),
+    (lambda entered: entered.levers, _levers),
 )
 """Where the engine file has each kind, and how it moves; in the order in which things are done."""
 
 
-def moves(of: Fitted, means: Adjustments) -> tuple[list[Move], list[str]]:
+def moves(of: Fitted, entered: Adjustments) -> tuple[list[Move], list[str]]:
     """Every adjustment that can be used, in the order in which it is done, and why others cannot.
 
     Raises InputError for a train that is wrong.
     """
     found: list[Move] = []
     notes: list[str] = []
-    for listed, moves_of in KINDS:
-        for item in listed(means):
+    for listed, moves_of in MOVES_OF:
+        for item in listed(entered):
             try:
                 found.extend(moves_of(of, item))
             except InputError as error:
                 notes.append(str(error))
-    if means.train is not None:
+    if entered.train is not None:
         for shaft in filter(None, map(of.shaft, of.units)):
-            notes += gear_train.idler_notes(means.train, shaft)
+            notes += gear_train.idler_notes(entered.train, shaft)
     return found, list(dict.fromkeys(notes))

@@ -1,4 +1,4 @@
-"""What a search can vary: adjustments as choices from a list and as ranges, on a fitted engine.
+"""What a search can vary: adjustments at separate positions and in ranges, on a fitted engine.
 
 Each declares the place that it occupies and the places that it replaces, so that no two which move
 the same thing are combined: a new place in a dog replaces putting the dog together another way.
@@ -7,6 +7,7 @@ Shifts are crank degrees, positive earlier, one column a unit in the order of th
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
@@ -14,7 +15,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.adjust.plan import Kind, Step
+from rig.adjust.plan import AdjustmentKind, Step
 from rig.base.errors import InputError
 from rig.engine import gear_train, profile
 from rig.engine.profile import Engine, Stage, Train, Unit
@@ -26,49 +27,39 @@ Floats = NDArray[np.float64]
 class Place(NamedTuple):
     """Something that stands in one way at a time; ``part`` tells two of one owner apart."""
 
-    kind: Kind
+    kind: AdjustmentKind
     owner: str = ""
     part: str = ""
 
 
 @dataclass(frozen=True, slots=True)
-class Choices:
-    """An adjustment with separate positions; the one in which it stands is not among them."""
+class Move:
+    """An adjustment at separate positions, or anywhere from ``low`` to ``high`` crank degrees.
 
-    occupies: Place
-    shift_deg: Floats  # (choices, units)
-    disturbs: Floats  # (choices,) parts touched
-    effort: Floats  # (choices,) teeth, steps: fewer is simpler
-    steps: Callable[[int], tuple[Step, ...]]
-    replaces: frozenset[Place] = frozenset()
-    reversible: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class Range:
-    """An adjustment without steps, by ``low`` to ``high`` crank degrees.
-
-    ``per_deg`` is what one degree does to each unit; ``prefer`` is where it would best stay.
+    ``shift_deg`` has a row for each position but the present one; of a range one row, for one
+    degree. ``steps`` gives what to do for a position's number, or for degrees of a range.
     """
 
     occupies: Place
-    per_deg: Floats  # (units,)
-    low: float
-    high: float
-    step: Callable[[float], Step]
-    prefer: float = 0.0
-    dislike: float = 1e-5  # cost of a degree away from ``prefer``: decides between equal errors
+    shift_deg: Floats  # (positions, units)
+    steps: Callable[[Any], tuple[Step, ...]]
+    cost: Floats  # (positions, 2): parts touched; teeth or steps, the fewer the simpler
+    is_range: bool = False
     replaces: frozenset[Place] = frozenset()
     reversible: bool = True
-    u_per_deg: float = 0.0  # standard uncertainty of a degree of it
+    low: float = 0.0
+    high: float = 0.0
+    prefer: float = 0.0  # where a range would best stay
+    dislike: float = 1e-5  # cost of a degree away from it: decides between equal errors
+    u_per_deg: float = 0.0  # standard uncertainty of a degree
 
     @property
     def lever(self) -> str:
         """The unit whose lever this is; empty for anything else."""
-        return self.occupies.owner if self.occupies.kind is Kind.LEVER else ""
+        return self.occupies.owner if self.occupies.kind is AdjustmentKind.LEVER else ""
 
 
-Move = Choices | Range
+Moved = tuple[tuple[Move, float], ...]  # each with its position's number, or degrees of a range
 
 
 def together(chosen: Sequence[Move]) -> bool:
@@ -124,31 +115,29 @@ class Fitted:
             raise InputError(f"no unit is on the shaft {shaft}, or driven by it")
         return found
 
-    def finest(self, units: Sequence[Unit]) -> float | None:
-        """The least uncertainty of some units."""
-        return min((self.U_deg[u.name] for u in units if u.name in self.U_deg), default=None)
+    def finest(self, units: Sequence[Unit]) -> float:
+        """The least uncertainty of some units; infinite where none is known."""
+        return min(self.U_deg.get(unit.name, math.inf) for unit in units)
 
-    def row(self, shift_deg: Mapping[str, float]) -> Floats:
-        """A shift by unit in the order of the engine file; 0 for the others."""
-        return np.array([shift_deg.get(unit.name, 0.0) for unit in self.units])
+    def _row(self, step: Step) -> Floats:
+        return np.array([[step.shift_deg.get(unit.name, 0.0) for unit in self.units]])
 
     def range(
         self, place: Place, step: Callable[[float], Step], low: float, high: float, **more: Any
-    ) -> Range:
+    ) -> Move:
         """A range of which ``step`` gives the step for a shift."""
         one = step(1.0)
-        return Range(
-            place, self.row(one.shift_deg), low, high, step,
-            reversible=one.reversible, u_per_deg=one.u_shift_deg, **more,
+        return Move(
+            place, self._row(one), lambda shift_deg: (step(shift_deg),), np.array([[1.0, 0.0]]),
+            is_range=True, low=low, high=high, reversible=one.reversible,
+            u_per_deg=one.u_shift_deg, **more,
         )  # fmt: skip
 
-    def choices(self, place: Place, counts: Sequence[int], step: Callable[[int], Step]) -> Choices:
+    def positions(self, place: Place, counts: Sequence[int], step: Callable[[int], Step]) -> Move:
         """Whole multiples of one step."""
-        many_of = np.array(counts, np.float64)
-        shift_deg = many_of[:, None] * self.row(step(1).shift_deg)
-        return Choices(
-            place, shift_deg, np.ones(len(counts)), np.abs(many_of), lambda i: (step(counts[i]),)
-        )
+        many = np.array(counts, np.float64)[:, None]
+        cost = np.hstack([np.ones_like(many), np.abs(many)])
+        return Move(place, many * self._row(step(1)), lambda i: (step(counts[i]),), cost)
 
 
 def period_deg(unit: Unit) -> float:

@@ -7,7 +7,7 @@ opening earlier.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import product
@@ -15,7 +15,7 @@ from typing import Literal
 
 from rig.base.angles import wrap
 from rig.base.errors import InputError
-from rig.engine.profile import Profile, Rule
+from rig.engine.profile import Profile, Rule, Setting, Unit
 from rig.job.results import PredictedOpening
 from rig.timing.compare import compare_assessments
 from rig.timing.uncertainty_budget import OF_TDC
@@ -106,13 +106,13 @@ class PairWant:
         return -self.tolerance_deg, self.tolerance_deg
 
 
-class Kind(StrEnum):
+class AdjustmentKind(StrEnum):
     """A kind of adjustment, by the name that saved steps have; ``called`` begins its name in
     words."""
 
     called: str
 
-    def __new__(cls, name: str, called: str) -> Kind:
+    def __new__(cls, name: str, called: str) -> AdjustmentKind:
         made = str.__new__(cls, name)
         made._value_, made.called = name, called
         return made
@@ -133,14 +133,12 @@ class Kind(StrEnum):
 class Step:
     """One thing to do, in words, and what it does to each unit."""
 
-    means: Kind
+    kind: AdjustmentKind
     part: str  # the unit, body or shaft that is touched
     words: str  # all of it: ``do``, and what it comes to
     shift_deg: Mapping[str, float]  # unit: crank degrees, positive earlier
-    do: str = ""  # how far, and which way as seen from which end; one imperative
-    disturbs: int = 1  # how many parts
+    do: str  # how far, and which way as seen from which end; one imperative
     reversible: bool = True
-    enough: bool = True  # false: the adjustment does not reach that far
     u_shift_deg: float = 0.0  # standard uncertainty of the shift, where it rests on readings
     figures: Mapping[str, Figure] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
@@ -326,12 +324,11 @@ def wants_from(assessments: Sequence[Assessment], profile: Profile) -> list[Want
     lie in groups is left out (see ``not_corrected``). Raises InputError when nothing is left, or
     nothing was read against a window.
     """
-    wants = [want for j in _latest(assessments, profile) if (want := _want(j)) is not None]
-    if not wants and (moving := not_corrected(assessments, profile)):
-        raise InputError("; ".join(moving))
+    wants = [want for j in _turned(assessments, profile) if (want := _want(j)) is not None]
     if not wants:
         raise InputError(
-            "no unit was read by turning against a window, so there is nothing to correct: "
+            "; ".join(not_corrected(assessments, profile))
+            or "no unit was read by turning against a window, so there is nothing to correct: "
             "take readings, or enter the window in the engine file"
         )
     return wants
@@ -350,18 +347,15 @@ NOT_TURNED: Mapping[str, str] = {
 def not_corrected(assessments: Sequence[Assessment], profile: Profile) -> list[str]:
     """A sentence for each unit and setting of which no correction is worked out, and why."""
     found = []
-    for unit in profile.units:
-        for setting in unit.settings:
-            why = ""
-            moving = _in_groups(assessments, unit.name, setting.name)
-            own = _last(assessments, unit.name, setting.name)
-            kinds = {j.kind for j in own if j.nominal_btdc is not None or j.kind == "impulse"}
-            if moving:
-                why = f"{assessment_in_full(moving[0])}: {what_decides(moving[0])}"
-            elif setting.window is not None and "turned" not in kinds:
-                why = next((words for kind, words in NOT_TURNED.items() if kind in kinds), "")
-            if why:
-                found.append(f"{unit.name}, {setting.name}: no correction is worked out; {why}")
+    for unit, setting, own in _standing(assessments, profile):
+        why = ""
+        kinds = {j.kind for j in own if j.nominal_btdc is not None or j.kind == "impulse"}
+        if moving := next((j for j in own if j.groups and j.kind == "turned"), None):
+            why = f"{assessment_in_full(moving)}: {what_decides(moving)}"
+        elif setting.window is not None and "turned" not in kinds:
+            why = next((words for kind, words in NOT_TURNED.items() if kind in kinds), "")
+        if why:
+            found.append(f"{unit.name}, {setting.name}: no correction is worked out; {why}")
     return found
 
 
@@ -373,67 +367,63 @@ def pairs_from(
     A difference is the one of ``comparisons`` where both stand as compared there, else that of the
     two assessments, whose reference drops out.
     """
-    latest = _latest(assessments, profile)
+    latest = _turned(assessments, profile)
     compared = {(c.first, c.second, c.setting, c.cylinder, c.phase): c for c in comparisons}
     found = []
     for pair, one, two in product(profile.synchronism, latest, latest):
-        if (one.unit, two.unit) != (pair.first, pair.second):
+        if (one.unit, two.unit, one.setting, one.cylinder) != (
+            pair.first, pair.second, two.setting, two.cylinder
+        ):  # fmt: skip
             continue
-        if (one.setting, one.cylinder) != (two.setting, two.cylinder):
-            continue
-        turns = [360.0 if Mark.ONE_TURN_OUT in each.marks else 0.0 for each in (one, two)]
-        apart = None
-        if one.phase == two.phase and not any(turns):
+        apart, out = None, (out_deg(one), out_deg(two))
+        if one.phase == two.phase and not any(out):
             apart = compared.get((one.unit, two.unit, one.setting, one.cylinder, one.phase))
         apart = apart or compare_assessments(
             one, two, shared_reference=True, encoder=profile.encoder
         )
+        read_deg = apart.difference_deg + out[0] - out[1]
         found.append(
             PairWant(
-                first=pair.first,
-                second=pair.second,
-                setting=one.setting,
-                read_deg=apart.difference_deg + turns[0] - turns[1],
-                wanted_deg=pair.stagger_deg,
-                tolerance_deg=pair.tolerance_deg,
-                U_deg=apart.uncertainty.U_deg if apart.uncertainty else None,
-                cylinder=one.cylinder,
+                pair.first, pair.second, one.setting, read_deg, pair.stagger_deg,
+                pair.tolerance_deg, expanded_deg(apart), one.cylinder,
             )
-        )
+        )  # fmt: skip
     return found
 
 
-def _in_groups(assessments: Sequence[Assessment], unit: str, setting: str) -> list[Assessment]:
-    """The turned ones of how a unit stands last, whose readings lie in groups apart."""
-    own = [j for j in assessments if (j.unit, j.setting, j.kind) == (unit, setting, "turned")]
-    return [j for j in _of_last_phase(own) if j.groups]
+def expanded_deg(of: Assessment | Comparison) -> float | None:
+    """Its expanded uncertainty, about 95 %; None where it is not known."""
+    return of.uncertainty.U_deg if of.uncertainty else None
 
 
-def _last(assessments: Sequence[Assessment], unit: str, setting: str) -> list[Assessment]:
-    """All assessments of how a unit stands last in a setting, of any kind."""
-    return _of_last_phase(
-        [j for j in assessments if (j.unit, j.setting) == (unit, setting) and j.n]
-    )
-
-
-def _of_last_phase(own: Sequence[Assessment]) -> list[Assessment]:
-    last = max((PHASES.index(j.phase) for j in own if j.phase in PHASES), default=0)
-    return [j for j in own if j.phase == PHASES[last]]
-
-
-def _latest(assessments: Sequence[Assessment], profile: Profile) -> list[Assessment]:
-    """The turned assessments of how each unit stands last in each setting; none of one that was
-    since read only in another way."""
-    found: list[Assessment] = []
+def _standing(
+    assessments: Sequence[Assessment], profile: Profile
+) -> Iterator[tuple[Unit, Setting, list[Assessment]]]:
+    """Of each unit and setting, the assessments of how it stands last, of any kind."""
     for unit in profile.units:
         for setting in unit.settings:
-            if _in_groups(assessments, unit.name, setting.name):
-                continue
-            own = [j for j in _last(assessments, unit.name, setting.name) if j.kind == "turned"]
+            of = unit.name, setting.name
+            own = [j for j in assessments if (j.unit, j.setting) == of and j.n]
+            last = max((PHASES.index(j.phase) for j in own if j.phase in PHASES), default=0)
+            yield unit, setting, [j for j in own if j.phase == PHASES[last]]
+
+
+def _turned(assessments: Sequence[Assessment], profile: Profile) -> list[Assessment]:
+    """The turned assessments of how each unit stands last in each setting; none of one that was
+    since read only in another way, or whose readings lie in groups."""
+    found: list[Assessment] = []
+    for _, _, standing in _standing(assessments, profile):
+        own = [j for j in standing if j.kind == "turned"]
+        if not any(j.groups for j in own):
             own = [j for j in own if j.nominal_btdc is not None] or own
             own = [j for j in own if j.mean_btdc is not None]
             found += [j for j in own if j.cylinder is None] or own
     return found
+
+
+def out_deg(assessment: Assessment) -> float:
+    """By how much its figure is one crank turn out."""
+    return 360.0 if Mark.ONE_TURN_OUT in assessment.marks else 0.0
 
 
 def _want(j: Assessment) -> Want | None:
@@ -441,18 +431,8 @@ def _want(j: Assessment) -> Want | None:
     mean, nominal, earliest, latest = j.mean_btdc, j.nominal_btdc, j.earliest_btdc, j.latest_btdc
     if mean is None or nominal is None or earliest is None or latest is None:
         return None
-    turned = 360.0 if Mark.ONE_TURN_OUT in j.marks else 0.0
-    return Want(
-        unit=j.unit,
-        setting=j.setting,
-        read_btdc=nominal + wrap(mean - nominal) + turned,
-        wanted_btdc=nominal,
-        earliest_btdc=earliest,
-        latest_btdc=latest,
-        U_deg=j.uncertainty.U_deg if j.uncertainty else None,
-        u_deg=own_u_deg(j),
-        cylinder=j.cylinder,
-    )
+    read, U_deg = nominal + wrap(mean - nominal) + out_deg(j), expanded_deg(j)
+    return Want(j.unit, j.setting, read, nominal, earliest, latest, U_deg, own_u_deg(j), j.cylinder)
 
 
 def own_u_deg(assessment: Assessment) -> float:

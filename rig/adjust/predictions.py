@@ -15,7 +15,15 @@ from typing import Any
 
 from rig import __version__
 from rig.adjust.changes import Changed, Instant, last_changes, order_of, readings_of
-from rig.adjust.plan import Option, Prediction, Proposal, own_u_deg, pairs_from, wants_from
+from rig.adjust.plan import (
+    Option,
+    Prediction,
+    Proposal,
+    out_deg,
+    own_u_deg,
+    pairs_from,
+    wants_from,
+)
 from rig.adjust.propose import propose
 from rig.base import codec
 from rig.base.angles import wrap
@@ -32,12 +40,12 @@ from rig.tdc.reference_file import from_plain, to_plain
 from rig.timing.advance_range import lever_ends
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
-from rig.timing.values import Assessment, Comparison, Mark, Reading
+from rig.timing.values import Assessment, Comparison, Reading
 
 FOLDER = "predictions"
 KIND = "prediction"
-VERSION = 3
-EARLIER = (1, 2)  # versions that can be read, too
+VERSION = 4  # version 3 names the kinds of its steps otherwise
+BY_CLOCK = (1, 2)  # versions that do not know their place among sheets and captures
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +66,6 @@ class Sheet:
     """A prediction as it was saved."""
 
     path: Path
-    made: datetime
     made_utc: str
     predictions: tuple[Prediction, ...]
     words: str
@@ -99,8 +106,7 @@ def predict(
     out = []
     for j in assessments:
         if j.kind == "turned" and j.mean_btdc is not None and shift.get(j.unit):
-            turned = 360.0 if Mark.ONE_TURN_OUT in j.marks else 0.0
-            after = wrap(j.mean_btdc + turned + shift[j.unit])
+            after = wrap(j.mean_btdc + out_deg(j) + shift[j.unit])
             u_deg = math.hypot(own_u_deg(j), unsure[j.unit])
             of = (j.unit, j.setting, j.cylinder)
             out.append(Prediction(*of, j.mean_btdc, shift[j.unit], after, u_deg, made_utc))
@@ -117,13 +123,13 @@ def proposed(
     """
     place = place or place_of(job, worked, now)
     read, compared = standing(job, worked, place, carried_out=choice.carried_out)
-    means = job.means
+    entered = job.adjustments
     if choice.asked:
         text = job.engine.data + b"\n" + choice.asked.encode("utf-8")
-        means = engine_from_bytes(text)[1]
+        entered = engine_from_bytes(text)[1]
     levers, without = lever_ends(read, job.profile)
     proposal = propose(
-        wants_from(read, job.profile), job.profile, means,
+        wants_from(read, job.profile), job.profile, entered,
         pairs=pairs_from(read, job.profile, compared),
         levers=levers, grain_deg=choice.grain_deg,
     )  # fmt: skip
@@ -234,29 +240,26 @@ def _plain(
 def load(path: Path) -> Sheet:
     """Read a saved prediction. Raises InputError naming what is missing or wrong."""
     plain = folder.read(path, KIND)
-    made = moment(plain.get("made_utc"))
-    version = plain.get("version")
-    if made is None or version not in (*EARLIER, VERSION):
+    made, version = moment(plain.get("made_utc")), plain.get("version")
+    if made is None or version not in (*BY_CLOCK, 3, VERSION):
         raise InputError(f"{path}: has no time, or another version; it was edited, or is newer")
     try:
-        when, number = MadeWhen(made), 0
-        if version == VERSION:
+        when = MadeWhen(made)
+        if version not in BY_CLOCK:
             seen = (codec.from_plain(SeenCapture, each, "captures") for each in plain["captures"])
             when = MadeWhen(made, tuple(seen), heads_of(plain["place"]))
-            number = int(plain["number"])
         return Sheet(
             path,
-            made,
             plain["made_utc"],
             tuple(codec.from_plain(Prediction, p, "predictions") for p in plain["predictions"]),
             str(plain.get("words", "")),
-            tuple(dict(each) for each in plain["steps"]),
+            tuple({"kind": each.get("means"), **each} for each in plain["steps"]),
             carried_out=plain.get("carried_out") is not False,
-            number=number,
+            number=0 if version in BY_CLOCK else int(plain["number"]),
             when=when,
             reference=from_plain(plain["reference"]),
         )
-    except (KeyError, TypeError, ValueError, InputError) as why:
+    except (AttributeError, KeyError, TypeError, ValueError, InputError) as why:
         raise InputError(f"{path}: is no whole prediction ({why}); it was edited") from None
 
 
@@ -271,7 +274,7 @@ def sheets_of(kept: Path, *, passing_over: bool = False) -> list[Sheet]:
             except InputError:
                 if not passing_over:
                     raise
-    return sorted(found, key=lambda sheet: (sheet.number, sheet.made))
+    return sorted(found, key=lambda sheet: (sheet.number, sheet.when.utc))
 
 
 def newest(job: Job, before: int | None = None) -> Sheet | None:
@@ -280,7 +283,8 @@ def newest(job: Job, before: int | None = None) -> Sheet | None:
     return next((s for s in reversed(sheets) if before is None or s.number < before), None)
 
 
-def _recordings(plain: Mapping[str, Any]) -> list[tuple[str, str, int | None]]:
+def recordings(plain: Mapping[str, Any]) -> list[tuple[str, str, int | None]]:
+    """Name, digest and, where it is known, size of each recording that a sheet rests on."""
     return [
         (str(each["file"]), str(each["sha256"]), each.get("size_bytes"))
         for each in plain["captures"]
@@ -289,7 +293,7 @@ def _recordings(plain: Mapping[str, Any]) -> list[tuple[str, str, int | None]]:
 
 def worked_again(job: Job, plain: Mapping[str, Any]) -> JobResults:
     """The results that a sheet rests on, by its recordings as far as it had seen them."""
-    sizes = {job.captures / name: size for name, _, size in _recordings(plain)}
+    sizes = {job.captures / name: size for name, _, size in recordings(plain)}
     return results_of(
         job.profile, list(sizes), from_plain(plain["reference"]), job.captures,
         sizes={path: int(size) for path, size in sizes.items() if size is not None},
@@ -309,20 +313,24 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
         int(plain["option"]), plain["grain_deg"], bool(plain["carried_out"]),
         str(plain.get("asked", "")),
     )  # fmt: skip
-    if plain["version"] not in EARLIER:
+    if plain["version"] not in BY_CLOCK:
         numbers = int(plain["number"]), int(plain["place"]["number"])
-        return _plain(job, worked, choice, made, place_of(job, worked, made, numbers))
-    # Versions without numbers went by the clock.
-    sheets = sheets_of(job.folder / FOLDER)
-    older = [each for each in sheets if not each.number and each.made < made]
-    place = Place(MadeWhen(made), older[-1] if older else None, {})
-    fresh = _plain(job, worked, choice, made, place)
-    for name in ("number", "after", "place", "asked"):
-        del fresh[name]
-    fresh["captures"] = [
-        {"file": each.path.name, "sha256": each.facts.sha256} for each in worked.played
-    ]
-    return fresh | {"version": plain["version"]}
+        place = place_of(job, worked, made, numbers)
+    else:
+        sheets = sheets_of(job.folder / FOLDER)
+        older = [each for each in sheets if not each.number and each.when.utc < made]
+        place = Place(MadeWhen(made), older[-1] if older else None, {})
+    fresh = _plain(job, worked, choice, made, place) | {"version": plain["version"]}
+    if plain["version"] != VERSION:
+        for step in fresh["steps"]:
+            step |= {"means": step.pop("kind"), "disturbs": 1, "enough": True}
+    if plain["version"] in BY_CLOCK:
+        for name in ("number", "after", "place", "asked"):
+            del fresh[name]
+        fresh["captures"] = [
+            {"file": each.path.name, "sha256": each.facts.sha256} for each in worked.played
+        ]
+    return fresh
 
 
-SHEET = SheetKind(KIND, FOLDER, _recordings, lambda _, made: f"{made:%Y%m%d-%H%M%S}", _recompute)
+SHEET = SheetKind(KIND, FOLDER, recordings, lambda _, made: f"{made:%Y%m%d-%H%M%S}", _recompute)

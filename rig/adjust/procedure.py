@@ -414,7 +414,7 @@ def _adjust(bench: Bench, _: str) -> None:
     def begin(asked: str) -> None:
         bench.dashboard.begin(Adjust(bench.host, asked))
 
-    if bench.host.job.means != Adjustments():
+    if bench.host.job.adjustments != Adjustments():
         begin("")
         return
     units = {unit.name: unit for unit in bench.host.job.profile.units}

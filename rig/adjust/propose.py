@@ -10,7 +10,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
-from typing import NamedTuple
 
 from rig.adjust.kinds import moves
 from rig.adjust.moves import Fitted
@@ -34,23 +33,15 @@ from rig.engine.profile import Adjustments, Profile
 from rig.timing.advance_range import LeverEnds
 
 GRAIN_DEG = 0.1
-MOST_MEANS = 4  # combined in one option
+MOST_MOVES = 4  # combined in one option
 NEAREST = 3  # so many options are offered where none gets everything inside
 LASTING = 4  # so many of the options that cannot be undone are looked for
-
-
-class Shown(NamedTuple):
-    """The order in which options are shown: the smaller the earlier."""
-
-    cannot_be_undone: bool
-    changes_nothing: bool
-    rank: Rank
 
 
 def propose(
     wants: Sequence[Want],
     profile: Profile,
-    means: Adjustments,
+    entered: Adjustments,
     *,
     pairs: Sequence[PairWant] = (),
     levers: Sequence[LeverEnds] = (),
@@ -66,12 +57,12 @@ def propose(
     if not wants:
         raise InputError("a correction needs a reading and what is wanted of it")
     of = Fitted(
-        profile.units, profile.engine, means.train,
+        profile.units, profile.engine, entered.train,
         ends={end.unit: end for end in levers if end.span_deg > 0.0},
         read_btdc={w.unit: w.read_btdc for w in wants},
         U_deg={w.unit: w.U_deg for w in wants if w.U_deg is not None},
     )  # fmt: skip
-    found, notes = moves(of, means)
+    found, notes = moves(of, entered)
     if not found and not notes:
         raise InputError(
             "the engine file names nothing that can be moved: enter its slots, meshes, couplings "
@@ -81,9 +72,9 @@ def propose(
     search = partial(
         Search,
         moves=found,
-        most=min(2 + len(bodies), MOST_MEANS),
+        most=min(2 + len(bodies), MOST_MOVES),
         grain_deg=max(GRAIN_DEG, *(w.u_deg for w in wants)) if grain_deg is None else grain_deg,
-        ends={lever.unit: of.ends[lever.unit] for lever in means.levers if lever.unit in of.ends},
+        ends={lever.unit: of.ends[lever.unit] for lever in entered.levers if lever.unit in of.ends},
     )
     whole = search(make_task(wants, pairs, profile.units, profile.decision_rule))
     offered, others = _ordered(whole)
@@ -108,7 +99,7 @@ def _ordered(search: Search) -> tuple[list[Found], list[Found]]:
     comes nearest. What cannot be undone has to bring more than all that can, or everything inside.
     """
     still = search.present()
-    undoable = [f for f in search.best() if f.choices or f.ranges]
+    undoable = [f for f in search.best() if f.moved]
     lasting = search.best(keep=LASTING, lasting=True)
     helping = sorted((f for f in undoable if f.rank < still.rank), key=_shown)
     reached = [f for f in helping if f.inside]
@@ -127,16 +118,17 @@ def _no_more_than_needed(offered: Sequence[Found]) -> list[Found]:
     kept: list[tuple[frozenset[object], Found]] = []
     for found in offered:
         moved = frozenset[object](
-            [(c.occupies, i) for c, i in found.choices] + [r.occupies for r, _ in found.ranges]
+            move.occupies if move.is_range else (move.occupies, at) for move, at in found.moved
         )
         if not moved or not any(before and before <= moved for before, _ in kept):
             kept.append((moved, found))
     return [found for _, found in kept]
 
 
-def _shown(found: Found) -> Shown:
-    nothing = not found.choices and not found.ranges
-    return Shown(not found.reversible, nothing and not found.inside, found.rank)
+def _shown(found: Found) -> tuple[bool, bool, Rank]:
+    """The order in which options are shown: what cannot be undone last, before it the present
+    state unless that is inside."""
+    return not found.reversible, not found.moved and not found.inside, found.rank
 
 
 def _reach(of: Fitted, unit: str, alone: Search) -> Reach:
@@ -188,8 +180,7 @@ def _misfit(of: Fitted, reach: Reach) -> Misfit | None:
 
 def _option(of: Fitted, search: Search, found: Found) -> Option:
     task = search.task
-    steps = [step for choices, i in found.choices for step in choices.steps(i)]
-    steps += [move.step(value) for move, value in found.ranges]
+    steps = [step for move, at in found.moved for step in move.steps(at)]
     moved = {u.name: float(deg) for u, deg in zip(of.units, found.shift_deg, strict=True)}
     known = [U if math.isfinite(U) else None for U in map(float, found.U)]
     rows = list(zip(map(float, found.errors), known, strict=True))
@@ -229,7 +220,7 @@ def _lever_places(
     of: Fitted, found: Found, moved: dict[str, float], outcomes: Sequence[Outcome]
 ) -> dict[str, float]:
     """Unit: where in its range the wanted figure comes to lie, 0 full retard to 1 full advance."""
-    by_lever = {move.lever: value for move, value in found.ranges if move.lever}
+    by_lever = {move.lever: value for move, value in found.moved if move.lever}
     places = {}
     for name, end in of.ends.items():
         want = next((o.want for o in outcomes if o.want.unit == name), None)

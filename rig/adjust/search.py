@@ -17,8 +17,7 @@ from itertools import combinations, permutations
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.adjust.moves import Choices, Floats, Move, Range, together
-from rig.adjust.plan import Kind
+from rig.adjust.moves import Floats, Move, Moved, together
 from rig.adjust.task import (
     COUNTS,
     EDGE,
@@ -38,16 +37,13 @@ NOTHING = 1e-6  # degrees: a range moved by less is not moved
 BINDING = 0.01  # share of the strain; less may come from the cost of movement alone
 SAFE = 1e-4  # degrees: what a mixed-integer solution may be off by
 Bools = NDArray[np.bool_]
-Picked = tuple[tuple[Choices, int], ...]
-Put = tuple[tuple[Range, float], ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """One combination: the choices and ranges that move, and what remains."""
+    """One combination: what moves, positions before ranges, and what remains."""
 
-    choices: Picked
-    ranges: Put
+    moved: Moved
     shift_deg: Floats  # (units,)
     errors: Floats  # (rows,)
     U: Floats  # (rows,): of the errors, infinite where not known
@@ -62,15 +58,14 @@ class Found:
     @property
     def reversible(self) -> bool:
         """Whether all of it can be undone."""
-        return all(c.reversible for c, _ in self.choices) and all(
-            r.reversible for r, _ in self.ranges
-        )
+        return all(move.reversible for move, _ in self.moved)
 
     @property
-    def done(self) -> object:
+    def done(self) -> frozenset[object]:
         """What is done, sizes left aside: two with the same are one proposal."""
-        picked = frozenset((move.occupies, i) for move, i in self.choices)
-        return picked, frozenset((move.occupies, move.low) for move, _ in self.ranges)
+        return frozenset(
+            (move.occupies, move.low if move.is_range else at) for move, at in self.moved
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +93,7 @@ class Search:
     def present(self) -> Found:
         """Everything left as it is."""
         none = np.zeros(self.task.per_shift.shape[1])
-        return self._found((), (), none, self.task.errors(none))
+        return self._found((), none, self.task.errors(none))
 
     def best(self, *, keep: int = 8, lasting: bool = False) -> list[Found]:
         """The best ``keep`` combinations in the order of ``Rank``, the present state among them.
@@ -111,8 +106,7 @@ class Search:
         enough: list[frozenset[int]] = []
         fewest: dict[float, Found] = {}
         for chosen, keys in self._sets(lasting=lasting):
-            lever = any(move.occupies.kind is Kind.LEVER for move in chosen)
-            if not lever and any(fewer <= keys for fewer in enough):
+            if not any(move.lever for move in chosen) and any(fewer <= keys for fewer in enough):
                 continue  # more adjustments only disturb more, but for a lever's place
             limit = kept[-1].rank if len(kept) >= keep else None
             best = self._of_set(chosen, limit)
@@ -132,7 +126,7 @@ class Search:
 
     def left_out(self) -> list[str]:
         """A sentence when adjustments have too many positions together for all to be tried."""
-        lists = [move for move in self.moves if isinstance(move, Choices)]
+        lists = [move for move in self.moves if not move.is_range]
         for size in range(2, self.most + 1):
             for some in combinations(lists, size):
                 if _positions(some) > MOST_COMBINED:
@@ -146,7 +140,8 @@ class Search:
         useful = [
             (i, move)
             for i, move in enumerate(self.moves)
-            if np.any(self.task.per_shift @ _per_unit(move)) and (lasting or move.reversible)
+            if np.any(self.task.per_shift @ np.abs(move.shift_deg).max(axis=0))
+            and (lasting or move.reversible)
         ]
         return [
             (chosen, frozenset(i for i, _ in some))
@@ -156,17 +151,15 @@ class Search:
             and not (lasting and all(move.reversible for move in chosen))
         ]
 
-    def _found(self, choices: Picked, ranges: Put, shift: Floats, errors: Floats) -> Found:
+    def _found(self, moved: Moved, shift: Floats, errors: Floats) -> Found:
         """A combination with all that is known of it."""
-        task = self.task
-        U = expanded_deg(task, ranges)
+        task, U = self.task, expanded_deg(self.task, moved)
         items, strain = task.levels(errors, errors, U), task.strains(errors, errors)
         columns = task.columns(items[None], strain[None], self.grain_deg, self.settled)[0]
-        lever = self._off_middle({move.lever: value for move, value in ranges if move.lever})
-        disturbs = sum(c.disturbs[i] for c, i in choices) + len(ranges)
-        effort = sum(c.effort[i] for c, i in choices)
-        rank = ranked(columns, lever, disturbs, effort, strain)
-        return Found(choices, ranges, shift, errors, U, items, rank)
+        lever = self._off_middle({move.lever: value for move, value in moved})
+        cost = sum((move.cost[0 if move.is_range else int(at)] for move, at in moved), np.zeros(2))
+        rank = ranked(columns, lever, cost, strain)
+        return Found(moved, shift, errors, U, items, rank)
 
     def _off_middle(self, put: Mapping[str, float], centred: frozenset[str] = frozenset()) -> float:
         """How far the worst lever ends up from the middle of its range, in tenths of it.
@@ -185,18 +178,22 @@ class Search:
     def _of_set(self, chosen: Sequence[Move], limit: Rank | None) -> list[Found]:
         """The best two that a set of moves can do; none when that is no better than ``limit``."""
         task = self.task
-        lists = [move for move in chosen if isinstance(move, Choices)]
-        ranges = [move for move in chosen if isinstance(move, Range)]
-        if _positions(lists) > MOST_COMBINED:
+        lists = [move for move in chosen if not move.is_range]
+        ranges = [move for move in chosen if move.is_range]
+        rows, units = _positions(lists), task.per_shift.shape[1]
+        if rows > MOST_COMBINED:
             return []
         if limit is not None and self._best_thinkable(lists, ranges) >= limit:
             return []
-        grid = _grid(lists, task.per_shift.shape[1])
-        errors = task.errors(grid.shift_deg)
-        slope = np.array([task.per_shift @ move.per_deg for move in ranges])
+        index = np.indices([len(move.shift_deg) for move in lists]).reshape(len(lists), rows).T
+        shift, cost = np.zeros((rows, units)), np.zeros((rows, 2))
+        for move, k in zip(lists, index.T, strict=True):
+            shift, cost = shift + move.shift_deg[k], cost + move.cost[k]
+        cost[:, 0] += len(ranges)
+        errors = task.errors(shift)
+        slope = np.array([task.per_shift @ move.shift_deg[0] for move in ranges])
         slope = slope.reshape(len(ranges), len(task.base))
-        ends = np.array([[move.low, move.high] for move in ranges]).reshape(len(ranges), 2)
-        spans = np.sort(slope[:, :, None] * ends[:, None, :], axis=2)  # (ranges, rows, low, high)
+        spans = spans_of(ranges, slope)
         low, high = (errors + each for each in spans.sum(axis=0).T)
         hope = task.levels(low, high)
         columns = task.columns(hope, task.strains(low, high), self.grain_deg, self.settled)
@@ -205,22 +202,21 @@ class Search:
         columns[:, COUNTS] = np.maximum(columns[:, COUNTS], least)
         may = np.flatnonzero(_may_beat(columns, limit))
         by_exact = np.maximum(task.strains(low[may], high[may]).max(axis=1), apart[may])
-        order = np.lexsort([by_exact, grid.effort[may], grid.disturbs[may], *columns[may].T[::-1]])
+        order = np.lexsort([by_exact, *cost[may].T[::-1], *columns[may].T[::-1]])
         found: list[Found] = []
         for n, i in enumerate(may[order]):
             lever = self._lever_hope(ranges, errors[i], spans, columns[i])
-            disturbs = grid.disturbs[i] + len(ranges)
-            hoped = ranked(columns[i], lever, disturbs, grid.effort[i], np.zeros(0))
+            hoped = ranked(columns[i], lever, cost[i], np.zeros(0))
             enough = len(found) > 1 and hoped >= found[1].rank
             if enough or n >= MOST_SOLVED:
                 break
             if limit is not None and hoped >= limit:
                 continue
-            picks = tuple((c, int(k)) for c, k in zip(lists, grid.index[i], strict=True))
+            picks = tuple((move, int(k)) for move, k in zip(lists, index[i], strict=True))
             for used in self._slides(errors[i], ranges, slope, hope[i]):
-                more = sum((v * r.per_deg for r, v in used), np.zeros(grid.shift_deg.shape[1]))
+                more = sum((v * move.shift_deg[0] for move, v in used), np.zeros(units))
                 there = errors[i] + task.per_shift @ more
-                found.append(self._found(picks, used, grid.shift_deg[i] + more, there))
+                found.append(self._found((*picks, *used), shift[i] + more, there))
             found = sorted(found, key=lambda each: each.rank)[:2]
         return found
 
@@ -240,20 +236,20 @@ class Search:
                 least = np.where(counts, np.maximum(least, strain), least)
         return least
 
-    def _best_thinkable(self, lists: Sequence[Choices], ranges: Sequence[Range]) -> Rank:
+    def _best_thinkable(self, lists: Sequence[Move], ranges: Sequence[Move]) -> Rank:
         """Everything inside and on its figure."""
         lever = self._off_middle({}, frozenset(move.lever for move in ranges))
-        parts = sum(float(c.disturbs.min()) for c in lists) + len(ranges)
+        parts = sum(float(move.cost[:, 0].min()) for move in lists) + len(ranges)
         return Rank(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, (-1.0,) * len(self.task.base), lever, parts)
 
     def _slides(
-        self, errors: Floats, ranges: Sequence[Range], slope: Floats, hope: Levels
-    ) -> list[Put]:
+        self, errors: Floats, ranges: Sequence[Move], slope: Floats, hope: Levels
+    ) -> list[Moved]:
         """Where ranges are best put; again with the uncertainty that moving them adds, where it
         adds any."""
         if not ranges:
             return [()]
-        out: list[Put] = []
+        out: list[Moved] = []
         U = self.task.U
         for _ in range(2):
             by = Slide(self.task, ranges, errors, slope, U, self.settled >= 0.0).best(hope)
@@ -266,7 +262,7 @@ class Search:
         return out
 
     def _lever_hope(
-        self, ranges: Sequence[Range], errors: Floats, spans: Floats, columns: Floats
+        self, ranges: Sequence[Move], errors: Floats, spans: Floats, columns: Floats
     ) -> float:
         """How near to the middle the levers can be, if strains stay in their steps.
 
@@ -289,25 +285,25 @@ class Search:
         return worst
 
 
-def expanded_deg(task: Task, ranges: Put) -> Floats:
+def expanded_deg(task: Task, moved: Moved) -> Floats:
     """Expanded uncertainty of each row once ranges are moved, at about 95 %.
 
     Source: JCGM 100:2008, 5.1.2; a factor of 2 for what the shift adds.
     """
     more = np.zeros(len(task.base))
-    for move, value in ranges:
-        more += (2.0 * value * move.u_per_deg * (task.per_shift @ move.per_deg)) ** 2
+    for move, value in moved:
+        more += (2.0 * value * move.u_per_deg * (task.per_shift @ move.shift_deg[0])) ** 2
     return np.asarray(np.sqrt(task.U**2 + more), np.float64)
 
 
-def _positions(lists: Sequence[Choices]) -> int:
-    return math.prod(len(c.effort) for c in lists)
+def spans_of(ranges: Sequence[Move], slope: Floats) -> Floats:
+    """What each range can add to each error at least and at most, (ranges, rows, 2)."""
+    ends = np.array([[move.low, move.high] for move in ranges]).reshape(len(ranges), 1, 2)
+    return np.asarray(np.sort(slope[:, :, None] * ends, axis=2), np.float64)
 
 
-def _per_unit(move: Move) -> Floats:
-    if isinstance(move, Range):
-        return move.per_deg
-    return np.asarray(np.abs(move.shift_deg).max(axis=0), np.float64)
+def _positions(lists: Sequence[Move]) -> int:
+    return math.prod(len(move.shift_deg) for move in lists)
 
 
 def _may_beat(columns: Floats, limit: Rank | None) -> Bools:
@@ -323,33 +319,11 @@ def _may_beat(columns: Floats, limit: Rank | None) -> Bools:
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
-    """All combinations of some lists, one a row: places in the lists, shifts, what they cost."""
-
-    index: NDArray[np.int64]
-    shift_deg: Floats
-    disturbs: Floats
-    effort: Floats
-
-
-def _grid(lists: Sequence[Choices], units: int) -> Grid:
-    rows = _positions(lists)
-    index = np.indices([len(c.effort) for c in lists]).reshape(len(lists), rows).T
-    picked = list(zip(lists, index.T, strict=True))
-    return Grid(
-        index,
-        sum((c.shift_deg[k] for c, k in picked), np.zeros((rows, units))),
-        sum((c.disturbs[k] for c, k in picked), np.zeros(rows)),
-        sum((c.effort[k] for c, k in picked), np.zeros(rows)),
-    )
-
-
-@dataclass(frozen=True, slots=True)
 class Slide:
     """Where ranges are best put: one row for each want and pair. Degrees."""
 
     task: Task
-    ranges: Sequence[Range]
+    ranges: Sequence[Move]
     errors: Floats  # with nothing moved
     slope: Floats  # (ranges, rows): what a degree of each range adds
     U: Floats  # (rows,): of what is predicted
@@ -458,7 +432,7 @@ class Slide:
 
         task, n, k = self.task, len(self.ranges), self.task.items
         ends = np.array([[move.low, move.high] for move in self.ranges])
-        spans = np.sort(self.slope[:, :, None] * ends[:, None, :], axis=2).sum(axis=0)
+        spans = spans_of(self.ranges, self.slope).sum(axis=0)
         least, most = self.errors + spans[:, 0], self.errors + spans[:, 1]
         left, high = [], []
         for place, level in ((n, INCONCLUSIVE), (n + k, INSIDE)):

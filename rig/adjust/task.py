@@ -147,13 +147,13 @@ class Task:
         return np.column_stack([*counts, worst, beyond])
 
 
-def ranked(columns: Floats, lever: float, disturbs: float, effort: float, exact: Floats) -> Rank:
-    """A ``Rank`` from one row of ``Task.columns`` and the rest."""
+def ranked(columns: Floats, lever: float, cost: Floats, exact: Floats) -> Rank:
+    """A ``Rank`` from one row of ``Task.columns`` and the rest; ``cost`` is parts and effort."""
     outside, inconclusive, apart, unsure, spoilt, strain, *beyond = map(float, columns)
     sizes = tuple(map(float, np.round(-np.sort(-exact), 6)))
     return Rank(
         outside, inconclusive, apart, unsure, spoilt, strain, tuple(beyond),
-        float(lever), float(disturbs), float(effort), sizes,
+        float(lever), float(cost[0]), float(cost[1]), sizes,
     )  # fmt: skip
 
 

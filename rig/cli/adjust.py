@@ -178,7 +178,7 @@ def _why_inconclusive(outcomes: Sequence[plan.Outcome]) -> str:
 
 def _with_what(option: plan.Option) -> str:
     """``turning the body of upper and another mesh of idler``."""
-    return " and ".join(f"{step.means.called} {step.part}" for step in option.steps)
+    return " and ".join(f"{step.kind.called} {step.part}" for step in option.steps)
 
 
 def _all_verdicts(outcomes: Sequence[plan.Outcome]) -> str:

@@ -53,11 +53,13 @@ def _asked(
     of_job = len(args.what) == 1 and not args.what[0].partition("/")[0].isdigit()
     if of_job:
         job = open_job(args, Path(args.what[0]))
-        units, train = job.profile.units, job.means.train
+        units, train = job.profile.units, job.adjustments.train
         found = [gear_train.shaft_of(unit, train) for unit in units]
         found += gear_train.ends_of(train) if train else []
         shafts = list(dict.fromkeys(filter(None, found)))
-        couplings = [(each, shaft_speed(train, each.shaft, units)) for each in job.means.couplings]
+        couplings = [
+            (each, shaft_speed(train, each.shaft, units)) for each in job.adjustments.couplings
+        ]
         if train is None and not couplings:
             raise InputError(f"{job.engine_file}: has no [[adjustment.mesh]] and no coupling")
     elif args.what:

@@ -56,7 +56,7 @@ class Job:
             raise InputError(f"{self.engine_file}: is a folder; it should be the engine file")
         self.engine = load_engine(self.engine_file)  # once: profile and text stay together
         self.profile: Profile = self.engine.profile
-        self.means: Adjustments = self.engine.adjustments
+        self.adjustments: Adjustments = self.engine.adjustments
         self.reference_file = folder / "reference.json"
         self.captures = folder / "captures"
         self.certificates = folder / "certificates"
@@ -66,7 +66,7 @@ class Job:
     def with_engine(self, engine: EngineSource) -> Job:
         """The same job with another engine file, as one that it had before."""
         other = copy.copy(self)
-        other.engine, other.profile, other.means = engine, engine.profile, engine.adjustments
+        other.engine, other.profile, other.adjustments = engine, engine.profile, engine.adjustments
         return other
 
     def look_at(self, place: Path) -> None:

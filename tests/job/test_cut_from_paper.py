@@ -81,7 +81,7 @@ def test_brought_inside_from_the_printed_sheet(
     assert {a["verdict"] for a in before["judgements"]} == {"outside"}
     assert np.mean(means) == pytest.approx(30.0 + out_deg, abs=1.5)
     options = rig("adjust", folder, "--all-options", "--json").answer["options"]
-    number = next(n for n, o in enumerate(options, 1) if [s["means"] for s in o["steps"]]
+    number = next(n for n, o in enumerate(options, 1) if [s["kind"] for s in o["steps"]]
                   == ["recut"] and o["inside"])  # fmt: skip
     assert rig("adjust", folder, "--take", number).status in (0, 1)
     sheet = tmp_path / "sheet.pdf"

@@ -70,7 +70,7 @@ def test_a_certificate_afterwards_holds_the_bytes_that_were_read(tmp_path: Path)
     job = Job(made.folder)
     made.engine_file.write_bytes(b"nonsense")
     assert job.engine.profile == load_engine_of(job.engine.data, tmp_path)
-    assert job.means is not None  # of the same bytes
+    assert job.adjustments is not None  # of the same bytes
     assert rig("certify", made.folder).status == 2
 
 

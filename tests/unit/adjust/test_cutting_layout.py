@@ -163,9 +163,9 @@ def test_put_together_by_hand_the_unit_moves_as_asked(
         text + f'\n[[adjustment.dog]]\nunit = "upper"\nrecut = "{half}"\nradius_mm = 18\n'
         f'shape = "hole"\nwidth_mm = 5\nface = "{face}"\n', "utf-8")  # fmt: skip
     job = Job(folder)
-    (dog,), units = job.means.dogs, job.profile.units
+    (dog,), units = job.adjustments.dogs, job.profile.units
     step = recut_step(Fitted(units, job.profile.engine), dog, shift)
-    (place,) = layouts(job, [{"means": "recut", "part": "upper", "figures": step.figures}])
+    (place,) = layouts(job, [{"kind": "recut", "part": "upper", "figures": step.figures}])
     lines = strokes(draw(place, tmp_path / "l.svg"))
     centre = centre_of(lines)
     (new,) = rays(lines, centre, BLUE)
@@ -189,8 +189,8 @@ def test_an_end_that_is_worded_otherwise_has_to_be_stated(tmp_path: Path) -> Non
     (folder / "engine.toml").write_text(text + dog, "utf-8")
     job = Job(folder)
     assert job.profile.units[0].seen_from == "lid"
-    step = recut_step(Fitted(job.profile.units, job.profile.engine), job.means.dogs[0], 8.0)
-    asked = [{"means": "recut", "part": "upper", "figures": step.figures}]
+    step = recut_step(Fitted(job.profile.units, job.profile.engine), job.adjustments.dogs[0], 8.0)
+    asked = [{"kind": "recut", "part": "upper", "figures": step.figures}]
     with pytest.raises(InputError, match='seen_from = "drive end" or "other end"'):
         layouts(job, asked)
     (folder / "engine.toml").write_text(text + dog + 'seen_from = "other end"\n', "utf-8")
@@ -348,14 +348,14 @@ def test_steps_give_their_layouts(tmp_path: Path) -> None:
     )
     (folder / "engine.toml").write_text(text, "utf-8")
     job = Job(folder)
-    units, train = job.profile.units, job.means.train
+    units, train = job.profile.units, job.adjustments.train
     assert train is not None
     of = Fitted(units, job.profile.engine, train)
-    filed = slot_step(of, job.means.slots[0], 2.0, filed=True)
+    filed = slot_step(of, job.adjustments.slots[0], 2.0, filed=True)
     slipped = mesh_step(of, train.meshes[0], -2)
     assert isinstance(train.meshes[0], Mesh)
-    steps = [{"means": s.means, "part": s.part, "figures": s.figures} for s in (filed, slipped)]
-    slot, mesh = layouts(job, [*steps, {"means": "gap", "part": "upper", "figures": {}}])
+    steps = [{"kind": s.kind, "part": s.part, "figures": s.figures} for s in (filed, slipped)]
+    slot, mesh = layouts(job, [*steps, {"kind": "gap", "part": "upper", "figures": {}}])
     assert isinstance(slot, LongerSlot)
     assert slot.longer_mm == pytest.approx(math.radians(2.0) * 45.0 - 1.0)
     assert isinstance(mesh, MeshMarks)
@@ -376,9 +376,9 @@ def test_a_unit_with_two_slots_gets_the_sheet_of_the_one_to_file(tmp_path: Path)
     (folder / "engine.toml").write_text(text, "utf-8")
     job = Job(folder)
     of = Fitted(job.profile.units, job.profile.engine)
-    for slot in job.means.slots:
+    for slot in job.adjustments.slots:
         step = slot_step(of, slot, 6.0, filed=True)
-        (found,) = layouts(job, [{"means": "file", "part": "upper", "figures": step.figures}])
+        (found,) = layouts(job, [{"kind": "file", "part": "upper", "figures": step.figures}])
         assert isinstance(found, LongerSlot)
         assert found.slot == slot
 

@@ -15,7 +15,15 @@ from trains import simple_train
 from rig.adjust.kinds import slot_step
 from rig.adjust.moves import Fitted
 from rig.adjust.outcomes import confirm
-from rig.adjust.plan import Kind, Option, Outlook, Want, not_corrected, pairs_from, wants_from
+from rig.adjust.plan import (
+    AdjustmentKind,
+    Option,
+    Outlook,
+    Want,
+    not_corrected,
+    pairs_from,
+    wants_from,
+)
 from rig.adjust.predictions import predict
 from rig.adjust.propose import propose
 from rig.base import rounding
@@ -160,14 +168,14 @@ def test_slot_alone_is_preferred_to_a_tooth_and_a_slot() -> None:
     found = propose(wants, job, means)
     assert found.reached
     best = found.options[0]
-    assert [s.means for s in best.steps] == ["slot"]
+    assert [s.kind for s in best.steps] == ["slot"]
     assert best.steps[0].shift_deg["upper"] == pytest.approx(2.8)  # between the two of one body
     assert best.remaining_deg == pytest.approx(0.2, abs=1e-6)
     assert best.disturbs == 1
     assert best.reversible
     assert "plain idler" in " ".join(found.notes)
-    kinds = [{s.means for s in o.steps} for o in found.options]
-    assert kinds.index({Kind.SLOT}) < kinds.index({Kind.RECUT})
+    kinds = [{s.kind for s in o.steps} for o in found.options]
+    assert kinds.index({AdjustmentKind.SLOT}) < kinds.index({AdjustmentKind.RECUT})
     undone = [o.reversible for o in found.options]
     assert undone == sorted(undone, reverse=True)  # what cannot be undone comes last
     assert found.options[undone.index(False) - 1].steps == ()  # after the present state
@@ -180,7 +188,7 @@ def test_a_tooth_and_the_slot_where_the_slot_is_too_short() -> None:
     )
     found = propose([Want("upper", "full advance", 18.0, 36.0, 37.0, 35.0, 0.1)], job, means)
     best = found.options[0]
-    assert [s.means for s in best.steps] == ["mesh", "slot"]
+    assert [s.kind for s in best.steps] == ["mesh", "slot"]
     assert best.steps[0].shift_deg["upper"] == pytest.approx(15.0)
     assert best.steps[1].shift_deg["upper"] == pytest.approx(3.0)
     assert any("distributor finger" in w for w in best.warnings)
@@ -198,7 +206,7 @@ def test_two_units_are_brought_to_the_window_and_to_each_other() -> None:
     assert pairs[0].U_deg == pytest.approx(0.155, abs=0.01)
     found = propose(wants, job, means, pairs=pairs)
     best = found.options[0]
-    assert {s.means for s in best.steps} == {"slot", "gap"}
+    assert {s.kind for s in best.steps} == {"slot", "gap"}
     assert found.reached
     # 0.8 apart, of which the gap takes 0.5; what is left is shared out.
     assert best.pairs[0].error_deg == pytest.approx(-0.3, abs=1e-5)
@@ -250,13 +258,13 @@ def test_the_lever_ends_near_its_middle() -> None:
     ends = LeverEnds("upper", 3.0, 33.0)
     means = Adjustments(slots=(Slot("twin", 45.0, 15.0, 15.0),), levers=(Lever("upper"),))
     found = propose([want], job, means, levers=[ends])
-    by_means = {tuple(s.means for s in o.steps): o for o in found.numbered}
-    both = by_means[Kind.SLOT, Kind.LEVER]
+    by_means = {tuple(s.kind for s in o.steps): o for o in found.numbered}
+    both = by_means[AdjustmentKind.SLOT, AdjustmentKind.LEVER]
     assert both.lever_place["upper"] == pytest.approx(0.5, abs=1e-3)
     assert both.remaining_deg == pytest.approx(0.0, abs=1e-6)
-    alone = by_means[(Kind.LEVER,)]
+    alone = by_means[(AdjustmentKind.LEVER,)]
     assert alone.lever_place["upper"] == pytest.approx(0.9)
-    slot = by_means[(Kind.SLOT,)]
+    slot = by_means[(AdjustmentKind.SLOT,)]
     assert slot.lever_place["upper"] == pytest.approx(1.0)
     assert found.numbered.index(both) < found.numbered.index(alone)
 
@@ -269,7 +277,7 @@ def test_one_crank_turn_out_is_brought_back() -> None:
     found = propose(wants, job, means)
     best = found.options[0]
     assert found.reached
-    assert [s.means for s in best.steps] == ["dog"]
+    assert [s.kind for s in best.steps] == ["dog"]
     assert abs(best.steps[0].shift_deg["rear"]) == pytest.approx(360.0)
     prediction = predict(best, [out])[0]
     assert prediction.predicted_btdc == pytest.approx(36.2)
@@ -384,7 +392,7 @@ def test_what_can_be_undone_comes_before_a_cut_that_is_a_little_nearer() -> None
     )
     found = propose([Want("upper", "full advance", 31.0, 36.0, 37.0, 35.0, 0.1)],
                     profile(UPPER), means)  # fmt: skip
-    kinds = [[s.means for s in o.steps] for o in found.options]
+    kinds = [[s.kind for s in o.steps] for o in found.options]
     assert kinds == [["slot"], [], ["recut"]]
     assert found.options[0].outcomes[0].error_deg == pytest.approx(-0.45, abs=1e-4)
     assert found.options[2].outcomes[0].error_deg == pytest.approx(0.0, abs=1e-4)
@@ -395,7 +403,7 @@ def test_filing_a_slot_is_offered_where_it_is_too_short() -> None:
     """6 crank degrees are 3 of the unit, 2.356 mm at 45 mm; the slot has 1, so 1.356 mm to file."""
     want = Want("upper", "full advance", 30.0, 36.0, 37.0, 35.0, 0.1)
     found = propose([want], profile(UPPER), Adjustments(slots=(Slot("twin", 45.0, 1.0, 1.0),)))
-    kinds = [[s.means for s in o.steps] for o in found.options]
+    kinds = [[s.kind for s in o.steps] for o in found.options]
     assert kinds == [["slot"], [], ["file"]]
     filed = found.options[2]
     assert filed.inside
@@ -424,11 +432,11 @@ def test_what_can_be_reached_is_said_for_each_unit() -> None:
     upper, rear = found.units
     assert upper.now.outcomes[0].verdict is Outlook.LATE
     assert upper.best.inside
-    assert [s.means for s in upper.best.steps] == ["slot"]
+    assert [s.kind for s in upper.best.steps] == ["slot"]
     assert rear.best.steps == ()
     assert rear.best.outcomes[0].verdict is Outlook.LATE
     assert rear.lasting is None
-    assert [s.means for s in found.options[0].steps] == ["slot"]
+    assert [s.kind for s in found.options[0].steps] == ["slot"]
     assert [o.verdict for o in found.options[0].outcomes] == [Outlook.INSIDE, Outlook.LATE]
     assert not found.reached
 
@@ -500,7 +508,10 @@ def test_what_is_offered_is_in_order_and_worth_it(
     for option in found.options[place + 1 :]:
         assert option.inside or left(option) < min(left(o) for o in found.options[: place + 1])
         assert any(not step.reversible and step.warnings for step in option.steps)
-        assert all(step.enough for step in option.steps)
+        for step in option.steps:
+            more = step.figures.get("longer_mm", 0.0)
+            assert isinstance(more, float)
+            assert more <= file_mm + 1e-6
     for option in found.numbered:
         for outcome in option.outcomes:
             moved = sum(step.shift_deg.get(outcome.want.unit, 0.0) for step in option.steps)

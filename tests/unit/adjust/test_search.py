@@ -77,11 +77,10 @@ def best(
     assert all(result.reversible != lasting for result in results)
     for result in results:  # what is told is what the steps do
         told = np.zeros(len(units))
-        for choices, i in result.choices:
-            told += choices.shift_deg[i]
-        for move, value in result.ranges:
-            assert move.low - 1e-9 <= value <= move.high + 1e-9
-            told += value * move.per_deg
+        for move, at in result.moved:
+            if move.is_range:
+                assert move.low - 1e-9 <= at <= move.high + 1e-9
+            told += at * move.shift_deg[0] if move.is_range else move.shift_deg[int(at)]
         assert told == pytest.approx(result.shift_deg)
         raw = task.base + task.per_shift @ told - result.errors
         assert raw / task.period == pytest.approx(np.round(raw / task.period), abs=1e-7)
@@ -244,7 +243,7 @@ def test_one_slot_and_lopsided_windows_against_all_its_positions(
     near = 2e-3 + 4.0 * (room / 2000.0) * typical / min(early.min(), late.min())
     fits = strain <= 1.0
     if all(-late <= -shift <= early for shift, early, late in cylinders):
-        assert not found.ranges  # inside as it stands
+        assert not found.moved  # inside as it stands
     elif fits.any():
         assert found.inside
         assert found.rank.exact[0] * typical == pytest.approx(

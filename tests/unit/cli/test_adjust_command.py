@@ -403,7 +403,7 @@ def test_options_are_numbered_in_the_order_shown_and_cuts_come_last(tmp_path: Pa
     assert not offered[-1]["reversible"]
     taken = rig("adjust", made.folder, "--take", len(offered), "--json").answer
     sheet = json.loads(Path(taken["saved"]).read_text("utf-8"))
-    assert any(step["means"] == "file" for step in sheet["steps"])
+    assert any(step["kind"] == "file" for step in sheet["steps"])
 
 
 def test_the_present_state_has_the_verdicts_of_rig_figures(tmp_path: Path) -> None:
@@ -431,7 +431,7 @@ def test_the_headline_never_calls_what_cannot_be_undone_nothing(tmp_path: Path) 
     assert "option 2 brings nearer, and CANNOT be undone" in ran.answer["words"]
     first, second = ran.answer["options"][:2]
     assert first["steps"] == []
-    assert [step["means"] for step in second["steps"]] == ["file"]
+    assert [step["kind"] for step in second["steps"]] == ["file"]
     # 0.5 mm at 45 mm: 0.636620 degrees (geometry).
     assert shifts(second)["upper"] == pytest.approx(-0.636620, abs=1e-5)
     out = rig("adjust", made.folder).out

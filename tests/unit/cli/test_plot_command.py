@@ -148,7 +148,7 @@ def test_a_new_place_is_laid_out_with_its_dimensions(tmp_path: Path) -> None:
     made = wrong_job(tmp_path, RECUT.replace("lower", "upper"))
     options = rig("adjust", made.folder, "--all-options", "--json").answer["options"]
     number = next(
-        n for n, o in enumerate(options, 1) if any(s["means"] == "recut" for s in o["steps"])
+        n for n, o in enumerate(options, 1) if any(s["kind"] == "recut" for s in o["steps"])
     )
     assert "rig adjust --take" in refused(2, "plot", "layout", made.folder)
     assert rig("adjust", made.folder, "--take", number).status in (0, 1)
@@ -163,7 +163,7 @@ def test_both_faces_are_two_sheets(tmp_path: Path) -> None:
     made = wrong_job(tmp_path, RECUT.replace("lower", "upper"))
     options = rig("adjust", made.folder, "--all-options", "--json").answer["options"]
     number = next(
-        n for n, o in enumerate(options, 1) if any(s["means"] == "recut" for s in o["steps"])
+        n for n, o in enumerate(options, 1) if any(s["kind"] == "recut" for s in o["steps"])
     )
     assert rig("adjust", made.folder, "--take", number).status in (0, 1)
     answer = drawn(tmp_path / "l.pdf", "layout", made.folder, "--face", "both", "--paper", "Letter")
