@@ -12,11 +12,12 @@ of the drive's half; marked from the other face, everything is mirrored.
 from __future__ import annotations
 
 import math
+import operator
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,14 +59,13 @@ class Outline:
 
         Shape (n, 2), mm.
         """
+        half = self.width_mm / 2.0
         if self.radius_mm is None:
-            half = self.width_mm / 2.0
-            edge = [(-half, self.low_mm), (-half, self.high_mm), (half, self.high_mm),
-                    (half, self.low_mm)]  # fmt: skip
-            return turned(np.array(edge), self.at_deg)
-        round_ = np.radians(np.arange(0.0, 360.0, 2.0))
-        edges = self.width_mm / 2.0 * np.column_stack((np.sin(round_), np.cos(round_)))
-        return turned(edges + np.array([0.0, self.radius_mm]), self.at_deg)
+            low, high = self.low_mm, self.high_mm
+            edge = np.array([(-half, low), (-half, high), (half, high), (half, low)])
+        else:
+            edge = polar(half, np.arange(0.0, 360.0, 2.0)) + np.array([0.0, self.radius_mm])
+        return turned(edge, self.at_deg)
 
     def web_mm(self, other: Outline) -> float:
         """The metal left between two places; 0 or less when one breaks into the other.
@@ -74,14 +74,18 @@ class Outline:
         normal of their edges, which is the distance where no two corners face each other.
         """
         if self.radius_mm is not None and other.radius_mm is not None:
-            one, two = (
-                turned(np.array([[0.0, each.radius_mm]]), each.at_deg)[0] for each in (self, other)
-            )
-            return float(np.hypot(*(one - two))) - (self.width_mm + other.width_mm) / 2.0
+            apart = polar(self.radius_mm, self.at_deg) - polar(other.radius_mm, other.at_deg)
+            return float(np.hypot(*apart)) - (self.width_mm + other.width_mm) / 2.0
         mine, theirs = self.points(), other.points()
         if (over := _apart_mm(mine, theirs)) <= 0.0:
             return over
         return min(_corner_mm(mine, theirs), _corner_mm(theirs, mine))
+
+
+def polar(radius_mm: float, clockwise_deg: float | Points) -> Points:
+    """Places about the shaft's centre, from the top: shape (2,), or (n, 2) for n angles."""
+    angle = np.radians(clockwise_deg)
+    return np.asarray(radius_mm * np.stack((np.sin(angle), np.cos(angle)), axis=-1), np.float64)
 
 
 def turned(points: Points, clockwise_deg: float) -> Points:
@@ -107,11 +111,36 @@ def _corner_mm(corners: Points, shape: Points) -> float:
     return float(np.hypot(*np.moveaxis(corners[:, None] - foot, 2, 0)).min())
 
 
+MIRRORED: Mapping[str, Callable[[Any], Any]] = {
+    "mirrored": operator.not_,
+    "at_deg": operator.neg,
+    "rotation": opposite,
+    "way": opposite,
+    "face": lambda face: "back face" if face == "mating face" else "mating face",
+}
+"""What the other face shows otherwise, by field."""
+
+
 @dataclass(frozen=True, slots=True)
-class NewPlace:
-    """A new place in one half of a drive, as it lies on the face that is drawn."""
+class Layout:
+    """What a step marks, as it lies on the face that is drawn."""
 
     part: str
+
+    def other_face(self) -> Self:
+        """The same from the other face: mirrored."""
+        names = [each.name for each in fields(self) if each.name in MIRRORED]
+        return replace(self, **{name: MIRRORED[name](getattr(self, name)) for name in names})
+
+    def facts(self) -> dict[str, Any]:
+        """What ``--json`` has of it."""
+        raise NotImplementedError
+
+
+@dataclass(frozen=True, slots=True)
+class NewPlace(Layout):
+    """A new place in one half of a drive."""
+
     dog: DriveDog
     face: Face
     mirrored: bool  # against how the unit's end sees it
@@ -134,7 +163,7 @@ class NewPlace:
     @property
     def tolerance_mm(self) -> float:
         """What a tenth of a crank degree is on the circle. Source: radius x angle."""
-        return tenth_mm(self.dog.radius_mm, self.turns)
+        return self.dog.radius_mm * math.radians(shaft_deg(TENTH_DEG, self.turns))
 
     @property
     def earlier(self) -> Rotation:
@@ -173,18 +202,7 @@ class NewPlace:
             return None
         return min(self.new().web_mm(each) for each in self.old())
 
-    def other_face(self) -> NewPlace:
-        """The same place on the other face: mirrored."""
-        return replace(
-            self,
-            face="back face" if self.face == "mating face" else "mating face",
-            mirrored=not self.mirrored,
-            at_deg=-self.at_deg,
-            rotation=opposite(self.rotation),
-        )
-
     def facts(self) -> dict[str, Any]:
-        """What ``--json`` has of it."""
         return {
             "marks": "new place", "half": self.dog.recut, "face": self.face,
             "mirrored": self.mirrored, "unit_deg": abs(self.at_deg),
@@ -195,10 +213,9 @@ class NewPlace:
 
 
 @dataclass(frozen=True, slots=True)
-class LongerSlot:
+class LongerSlot(Layout):
     """A flange slot that is filed longer. The stud stands at the top, as it stands now."""
 
-    part: str
     slot: Slot
     way: Rotation  # in which the body or plate turns, on this side
     unit_deg: float  # by how much it turns then
@@ -212,7 +229,7 @@ class LongerSlot:
     @property
     def tolerance_mm(self) -> float:
         """What a tenth of a crank degree is along the slot. Source: radius x angle."""
-        return tenth_mm(self.slot.radius_mm, self.turns)
+        return self.slot.radius_mm * math.radians(shaft_deg(TENTH_DEG, self.turns))
 
     def ends_deg(self) -> tuple[float, float]:
         """Where the stud stops now, at either end of the slot: clockwise of the stud, on this side.
@@ -220,11 +237,10 @@ class LongerSlot:
         A body that turns clockwise comes to its stop at the slot's anticlockwise end. Source:
         angle = arc/radius.
         """
-        clockwise, anticlockwise = self.slot.anticlockwise_mm, self.slot.clockwise_mm
-        if self.mirrored:
-            clockwise, anticlockwise = anticlockwise, clockwise
+        room_mm = -self.slot.clockwise_mm, self.slot.anticlockwise_mm
+        low_mm, high_mm = (-room_mm[1], -room_mm[0]) if self.mirrored else room_mm
         radius = self.slot.radius_mm
-        return -math.degrees(anticlockwise / radius), math.degrees(clockwise / radius)
+        return math.degrees(low_mm / radius), math.degrees(high_mm / radius)
 
     def new_end_deg(self) -> float:
         """Where the stud stops once the slot is longer, clockwise of the stud. Source: as above."""
@@ -232,17 +248,7 @@ class LongerSlot:
         low, high = self.ends_deg()
         return low - more if self.way == "clockwise" else high + more
 
-    def other_face(self) -> LongerSlot:
-        """The same slot from the other side: mirrored."""
-        return replace(
-            self,
-            mirrored=not self.mirrored,
-            way=opposite(self.way),
-            rotation=opposite(self.rotation),
-        )
-
     def facts(self) -> dict[str, Any]:
-        """What ``--json`` has of it."""
         return {
             "marks": "longer slot", "mirrored": self.mirrored, "longer_mm": self.longer_mm,
             "end": opposite(self.way), "way": self.way, "unit_deg": self.unit_deg,
@@ -251,10 +257,9 @@ class LongerSlot:
 
 
 @dataclass(frozen=True, slots=True)
-class MeshMarks:
-    """Two temporary marks with which a mesh is put together some teeth on."""
+class MeshMarks(Layout):
+    """Two temporary marks with which a mesh, ``part`` the driven shaft, is put some teeth on."""
 
-    part: str  # the driven shaft
     driver: str
     driver_teeth: int
     driven_teeth: int
@@ -271,24 +276,11 @@ class MeshMarks:
         tooth when the driven shaft goes on lies behind it."""
         return opposite(self.rotation) if self.teeth > 0 else self.rotation
 
-    def other_face(self) -> MeshMarks:
-        """The same gears from the other side: mirrored."""
-        return replace(self, mirrored=not self.mirrored, rotation=opposite(self.rotation))
-
     def facts(self) -> dict[str, Any]:
-        """What ``--json`` has of it."""
         return {
             "marks": "mesh", "mirrored": self.mirrored, "driver": self.driver,
             "teeth": abs(self.teeth), "way": self.count, "crank_deg": self.crank_deg,
         }  # fmt: skip
-
-
-Layout = NewPlace | LongerSlot | MeshMarks
-
-
-def tenth_mm(radius_mm: float, turns: Fraction) -> float:
-    """What a tenth of a crank degree is at a radius of a shaft. Source: radius x angle."""
-    return radius_mm * math.radians(shaft_deg(TENTH_DEG, turns))
 
 
 def layouts(job: Job, steps: Sequence[Mapping[str, Any]]) -> list[Layout]:

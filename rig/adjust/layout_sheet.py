@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,6 +22,7 @@ from rig.adjust.cutting_layout import (
     MeshMarks,
     NewPlace,
     Points,
+    polar,
     turned,
 )
 from rig.base.angles import modulo, wrap
@@ -64,33 +65,27 @@ MESH = (
 )
 
 
+@sheet.styled
 def draw(layout: Layout, path: Path, paper: str = "A4") -> Path:
     """Draw one piece, as it is seen from one face. Raises InputError when it cannot be written, or
     is too large."""
+    from matplotlib import rcParams
 
-    @sheet.styled
-    def drawn() -> Path:
-        from matplotlib import rcParams
-
-        rcParams["path.simplify"] = False  # a circle keeps all its corners
-        return sheet.write(sheet_of(layout, paper), path)
-
-    return drawn()
+    rcParams["path.simplify"] = False  # a circle keeps all its corners
+    return sheet.write(sheet_of(layout, paper), path)
 
 
 def sheet_of(layout: Layout, paper: str = "A4") -> Figure:
     """The sheet of one piece. Raises InputError for what is too large to be drawn."""
-    if isinstance(layout, NewPlace):
-        return _new_place(layout, paper)
-    return _longer_slot(layout, paper) if isinstance(layout, LongerSlot) else _mesh(layout, paper)
+    return SHEETS[type(layout)](layout, paper)
 
 
 def scale_for(radius_mm: float, room_mm: float, part: str) -> int:
     """One millimetre of the paper is this many of the metal. Raises InputError when none fits."""
-    for scale in SCALES:
-        if radius_mm <= room_mm * scale:
-            return scale
-    raise InputError(f"{part}: a radius of {radius_mm:g} mm is too large to be drawn")
+    scale = next((each for each in SCALES if radius_mm <= room_mm * each), None)
+    if scale is None:
+        raise InputError(f"{part}: a radius of {radius_mm:g} mm is too large to be drawn")
+    return scale
 
 
 # -- paper, and a piece on it --
@@ -177,16 +172,14 @@ class Piece:
         """Millimetres of the metal from the shaft's centre to places on the page."""
         return np.asarray(points) / self.scale + (self.x, self.y)
 
-    def polar(self, radius_mm: float, clockwise_deg: float) -> Points:
-        """A place on the page, shape (2,)."""
-        at: Points = self.on(turned(np.array([[0.0, radius_mm]]), clockwise_deg))[0]
-        return at
+    def polar(self, radius_mm: float, clockwise_deg: float | Points) -> Points:
+        """A place on the page, shape (2,); places, (n, 2), for n angles."""
+        return self.on(polar(radius_mm, clockwise_deg))
 
     def arc(self, radius_mm: float, from_deg: float, to_deg: float) -> Points:
         """Places along an arc, from one angle to another."""
         steps = max(3, int(abs(to_deg - from_deg)) + 2)
-        angles = np.linspace(from_deg, to_deg, steps)
-        return np.array([self.polar(radius_mm, float(deg)) for deg in angles])
+        return self.polar(radius_mm, np.linspace(from_deg, to_deg, steps))
 
     def circle(self, radius_mm: float, **more: Any) -> None:
         """A whole circle."""
@@ -454,14 +447,12 @@ def _longer_slot(layout: LongerSlot, paper: str) -> Figure:
 
 def _slot_edge(radius: float, half: float, low_deg: float, high_deg: float) -> Points:
     """The edge of a curved slot with round ends, mm from the shaft's centre."""
-    cap = np.radians(np.linspace(0.0, 180.0, 30))
-    round_ = half * np.column_stack((np.sin(cap), np.cos(cap)))  # from the outer edge to the inner
     along = np.linspace(low_deg, high_deg, 40)
-    outer = [turned(np.array([[0.0, radius + half]]), float(a))[0] for a in along]
-    inner = [turned(np.array([[0.0, radius - half]]), float(a))[0] for a in along[::-1]]
-    ahead = turned(round_ + np.array([0.0, radius]), high_deg)
-    behind = turned(-round_ + np.array([0.0, radius]), low_deg)
-    return np.vstack((outer, ahead, inner, behind, outer[:1]))
+    ahead = polar(half, np.linspace(0.0, 180.0, 30))  # from the outer edge to the inner
+    outer, middle = polar(radius + half, along), np.array([0.0, radius])
+    inner = polar(radius - half, along[::-1])
+    ends = turned(ahead + middle, high_deg), turned(middle - ahead, low_deg)
+    return np.vstack((outer, ends[0], inner, ends[1], outer[:1]))
 
 
 # -- two marks on a pair of gears --
@@ -540,3 +531,10 @@ def _wheel(
     edge.sort(key=lambda place: math.atan2(place[0] - piece.x, place[1] - piece.y))
     whole = len(edge) == 4 * teeth
     piece.page.line(np.array([*edge, edge[0]] if whole else edge), lw=0.6)
+
+
+SHEETS: Mapping[type[Layout], Callable[[Any, str], Figure]] = {
+    NewPlace: _new_place,
+    LongerSlot: _longer_slot,
+    MeshMarks: _mesh,
+}
