@@ -202,7 +202,11 @@ class SimulatedHand:
         while self._live.session.identity is None:
             yield "waiting for the rig"
         yield from self._do(f"hand speed_deg_s {BRISK_DEG_S * self._times:g}")
-        yield from self._say("make safe", "gap", "switch")
+        yield from self._say("make safe", "gap")
+        while (advice := guidance(self._live)).press == "drag":
+            yield from self._do(f"drag on {advice.unit}")
+            yield from self._press("b")
+        yield from self._say("switch")
         yield from self._do(f"turn 380 {at}")
         yield from self._say("rig check")
         yield from self._do("stop in")
@@ -217,9 +221,6 @@ class SimulatedHand:
         if not self._virtual.last.get("compressed", True):
             yield from self._do(f"turn 180 {at}", f"goto 0 {at}")
         yield from self._press("f")
-        while (advice := guidance(self._live)).press == "drag":
-            yield from self._do(f"drag on {advice.unit}")
-            yield from self._press("b")
         yield from self._do(f"turn 1090 {at}")
         levers = [unit for unit in units if len(unit.settings) > 1]
         for unit in levers:

@@ -12,6 +12,7 @@ from virtual_bench import VirtualBench
 from rig.base.errors import InputError
 from rig.cli.demo import FASTEST, SEED, SimulatedHand
 from rig.live.script import Script
+from rig.signal.events import Reason
 
 LONGEST_S = 45.0  # of the rig's own time, for a certificate within a minute of the first command
 
@@ -62,6 +63,8 @@ def test_the_job_takes_under_45_s_and_ends_with_a_certificate(tmp_path: Path, se
     assert saved.files[0].exists()
     assert saved.files[1].exists()
     assert bench.feed.now_s < LONGEST_S
+    rejected = {each.rejection.reason for each in bench.live.session.readings() if each.rejection}
+    assert Reason.WITHOUT_DRAG not in rejected  # a careful person holds it before the first turn
     judged = {(each.unit, each.setting) for each in saved.assessments if each.cylinder is None}
     assert judged == {
         ("upper", "full advance"), ("upper", "full retard"), ("lower", "full advance"),
