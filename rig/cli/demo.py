@@ -86,7 +86,7 @@ class VirtualRigProcess:
     """The virtual rig, running as a program of its own."""
 
     def __init__(self, engine_file: Path, seed: int, *, use_socket: bool) -> None:
-        command = [sys.executable, "-m", "rig.virtual", "--profile", str(engine_file)]
+        command = [sys.executable, "-m", "rig", "simulate", "--profile", str(engine_file)]
         command += ["--wait", "--seed", str(seed), *(["--socket"] if use_socket else [])]
         self._process = subprocess.Popen(
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.base.errors import InputError
-from rig.engine.profile import Profile
+from rig.engine.profile import Profile, Unit
 from rig.virtual.contacts import OPENS, Changes, ContactSet, Lobes
 from rig.virtual.drive import ADJUSTED, Shaft
 from rig.virtual.ground_truth import (
@@ -32,12 +32,11 @@ class UnitWorks:
     """A unit on the engine. ``advance_deg``: how much earlier than in its first setting."""
 
     truth: UnitTruth
+    entered: Unit
     shaft: Shaft
     contacts: ContactSet
-    open_level: int
     setting: str | None  # None: the lever is between two
     lever_btdc_deg: float  # what the lever's place makes of it
-    body: str
     moved_deg: float = 0.0
     advance_deg: float = 0.0
 
@@ -76,39 +75,34 @@ class World:
     def __init__(self, profile: Profile, hidden: GroundTruth, steps: bool = True) -> None:
         self.profile, self.hidden = profile, hidden
         self.steps = steps
-        at = hidden.start_deg
-        self.hand_deg = self.crank_deg = at
-        play = hidden.encoder_play_deg
+        at = self.hand_deg = self.crank_deg = hidden.start_deg
         self.turned_at_encoder = profile.encoder.turned_at == "encoder"
-        self.coupling = Shaft(at, play)  # between crank and encoder, whichever drives
+        self.coupling = Shaft(at, hidden.encoder_play_deg)  # of crank and encoder, either drives
         self.encoder = Encoder(hidden.encoder)
-        self.slip_deg = 0.0
+        self.slip_deg = self.done_s = 0.0
         self.units = [self._unit(truth) for truth in hidden.units]
-        self.done_s = 0.0
-        active = self.hidden.encoder.index_level
+        active = hidden.encoder.index_level
         inputs = {INDEX: active if self.encoder.index_active(at) else 1 - active, FOOT: 0}
-        for number in {unit.truth.input for unit in self.units}:
-            units = [unit for unit in self.units if unit.truth.input == number]
-            opened = all(unit.contacts.shown_open for unit in units)
-            inputs[number] = units[0].open_level if opened else 1 - units[0].open_level
+        for unit in self.units:  # of units on one input, all have to be open
+            level = unit.entered.open_level ^ (not unit.contacts.shown_open)
+            if inputs.get(unit.truth.input) != 1 - unit.entered.open_level:
+                inputs[unit.truth.input] = level
         self.levels = Levels(self.encoder.count_at(at), inputs)
 
     def _unit(self, truth: UnitTruth) -> UnitWorks:
-        stated = next(unit for unit in self.profile.units if unit.name == truth.name)
-        hidden = self.hidden
-        period = 360.0 / float(stated.turns_per_crank_turn)
-        setting = stated.settings[0].name
-        out = 360.0 * (truth.crank_turns_out + hidden.firing_turn)
-        places = np.asarray(lobe_places_deg(self.profile, stated)) + np.asarray(truth.lobe_deg)
-        opens = tuple(float(x) for x in hidden.tdc_deg + out + places - truth.btdc_deg[setting])
-        shaft = Shaft(
-            hidden.start_deg, truth.backlash_deg, opens, period, truth.magnet, truth.coupling
-        )
+        hidden, at = self.hidden, self.hidden.start_deg
+        entered = next(unit for unit in self.profile.units if unit.name == truth.name)
+        period = 360.0 / float(entered.turns_per_crank_turn)
+        setting = entered.settings[0].name
+        btdc_deg = truth.btdc_deg[setting]
+        first = hidden.tdc_deg + 360.0 * (truth.crank_turns_out + hidden.firing_turn)
+        places = np.asarray(lobe_places_deg(self.profile, entered)) + np.asarray(truth.lobe_deg)
+        opens = tuple((first + places - btdc_deg).tolist())
+        shaft = Shaft(at, truth.backlash_deg, opens, period, truth.magnet, truth.coupling)
         seed = hidden.seed * 64 + truth.input
         lobes = Lobes(opens, truth.open_deg, period, truth.scatter_deg, seed)
-        contacts = ContactSet(lobes, truth.noise, seed, hidden.start_deg)
-        btdc_deg = truth.btdc_deg[setting]
-        return UnitWorks(truth, shaft, contacts, stated.open_level, setting, btdc_deg, stated.body)
+        contacts = ContactSet(lobes, truth.noise, seed, at)
+        return UnitWorks(truth, entered, shaft, contacts, setting, btdc_deg)
 
     # -- places --
 
@@ -143,10 +137,9 @@ class World:
     def carry_out(self, movement: Movement) -> Happened:
         """Move; the pins' changes up to the end of the movement."""
         until_s = movement.hand.end_s
-        other = self.coupling.follow(movement.hand)
-        crank, encoder = (
-            (other, movement.hand) if self.turned_at_encoder else (movement.hand, other)
-        )
+        crank, encoder = movement.hand, self.coupling.follow(movement.hand)
+        if self.turned_at_encoder:
+            crank, encoder = encoder, crank
         self.hand_deg, self.crank_deg = movement.hand.last, crank.last
         if movement.slip is not None:
             encoder = movement.slip.shifted(encoder.last)
@@ -155,68 +148,67 @@ class World:
             encoder = encoder.shifted(self.slip_deg)
         none = np.empty(0, np.int64)
         steps = self.encoder.moved(encoder) if self.steps else (np.empty(0), none, none)
-        bare = Pins(self.done_s, until_s, *steps, np.empty(0), none, none)
         index_s, index_active, lead_deg = self.encoder.index_moved(encoder)
-        inactive = 1 - self.hidden.encoder.index_level
-        edges = [(index_s, np.full(len(index_s), INDEX), index_active ^ inactive)]
+        edges = [(index_s, INDEX, index_active ^ (1 - self.hidden.encoder.index_level))]
         changes: list[Changes] = []
         shown: dict[int, list[Signal]] = {}
         for number, unit in enumerate(self.units):
-            rotor = unit.shaft.follow(crank)
-            if number in movement.advance:
-                advance = movement.advance[number]
-                rotor = advance.shifted(unit.shaft.at)
-                if movement.bodies:
-                    if unit.shaft.held_at is not None:
-                        here = unit.shaft.at + unit.advance_deg
-                        rotor = still(self.done_s, advance.end_s, here)
-                    unit.shaft.body_moved(advance.last - unit.advance_deg)
-                rotor.table[:, TAG] = ADJUSTED
-                unit.advance_deg = advance.last
-            else:
-                rotor = rotor.shifted(unit.advance_deg)
             before = unit.contacts.shown_open
-            true, toggles, states = unit.contacts.follow(rotor, until_s)
+            rotor = self._rotor(unit, crank, movement.advance.get(number), movement.bodies)
+            true, toggles_s, is_open = unit.contacts.follow(rotor, until_s)
             changes.append(true)
-            shown.setdefault(unit.truth.input, []).append(
-                (unit.open_level, before, toggles, states)
-            )
+            shown.setdefault(unit.truth.input, []).append((before, toggles_s, is_open))
+        open_levels = {unit.truth.input: unit.entered.open_level for unit in self.units}
         for number, signals in shown.items():
-            t_s, level = _in_parallel(signals)
-            edges.append((t_s, np.full(len(t_s), number), level))
+            t_s, is_open = _in_parallel(signals)
+            edges.append((t_s, number, is_open ^ (1 - open_levels[number])))
         if movement.foot_s:
-            edges.append((np.array(movement.foot_s), np.full(2, FOOT), np.array([1, 0])))
-        joined = [np.concatenate(column) for column in zip(*edges, strict=True)]
-        pins = bare.with_edges(joined[0], joined[1].astype(np.int64), joined[2].astype(np.int64))
+            edges.append((np.array(movement.foot_s), FOOT, np.array([1, 0])))
+        bare = Pins(self.done_s, until_s, *steps, np.empty(0), none, none)
+        pins = bare.with_edges(
+            np.concatenate([t_s for t_s, _, _ in edges]),
+            np.repeat([number for _, number, _ in edges], [len(t_s) for t_s, _, _ in edges]),
+            np.concatenate([level for _, _, level in edges]).astype(np.int64),
+        )
         self.done_s = until_s
         self.levels.follow(pins)
         leads = np.isfinite(lead_deg)
-        return Happened(
-            pins, crank, encoder, changes, index_s[leads], lead_deg[leads] - self.slip_deg
-        )
+        index_deg = lead_deg[leads] - self.slip_deg
+        return Happened(pins, crank, encoder, changes, index_s[leads], index_deg)
+
+    def _rotor(self, unit: UnitWorks, crank: Curve, advance: Curve | None, bodies: bool) -> Curve:
+        """Where a unit's rotor goes, seen from its contacts."""
+        follower = unit.shaft.follow(crank)
+        if advance is None:
+            return follower.shifted(unit.advance_deg)
+        rotor = advance.shifted(unit.shaft.at)
+        if bodies:
+            if unit.shaft.held_at is not None:  # the coupling takes the rotor with it
+                here = unit.shaft.at + unit.advance_deg
+                rotor = still(self.done_s, advance.end_s, here)
+            unit.shaft.body_moved(advance.last - unit.advance_deg)
+        rotor.table[:, TAG] = ADJUSTED
+        unit.advance_deg = advance.last
+        return rotor
 
     def index_at(self, places_deg: tuple[float, ...]) -> None:
         """Change the number of index pulses a turn."""
         self.encoder = Encoder(replace(self.encoder.truth, index_at_deg=places_deg))
 
 
-Signal = tuple[int, bool, Floats, NDArray[np.bool_]]
-"""Level when open, open before the first change, times of the changes, open after each."""
+Signal = tuple[bool, Floats, NDArray[np.bool_]]
+"""Open before the first change, times of the changes, open after each."""
 
 
-def _in_parallel(signals: list[Signal]) -> tuple[Floats, Ints]:
-    """Level of an input to which these contacts are wired: open only while all of them are."""
-    open_level, _, t_s, shown = signals[0]
-    if len(signals) > 1:
-        times = np.unique(np.concatenate([signal[2] for signal in signals]))
-        opened = np.ones(len(times) + 1, bool)
-        for _, first, changed_s, state in signals:
-            states = np.append(first, state)
-            at = np.append(-np.inf, times)
-            opened &= states[np.searchsorted(changed_s, at, side="right")]
-        new = np.flatnonzero(np.diff(opened.astype(int)))
-        t_s, shown = times[new], opened[1:][new]
-    return t_s, np.where(shown, open_level, 1 - open_level)
+def _in_parallel(signals: list[Signal]) -> tuple[Floats, NDArray[np.bool_]]:
+    """When contacts that are wired together change, open only while all are; open after each."""
+    t_s = np.concatenate([times for _, times, _ in signals])
+    change = np.concatenate([np.where(after, 1, -1) for _, _, after in signals])
+    order = np.argsort(t_s, kind="stable")
+    begin = sum(before for before, _, _ in signals)
+    is_open = begin + np.cumsum(change[order]) == len(signals)
+    new = np.diff(is_open, prepend=begin == len(signals))
+    return t_s[order][new], is_open[new]
 
 
 @dataclass(frozen=True)
@@ -305,16 +297,13 @@ class Encoder:
         level, number = self.boundaries(*curve.span)
         passed = curve.passed(level)
         step = passed.step.astype(np.int64) * self.truth.direction
-        count = np.where(step > 0, number[passed.level], number[passed.level] - 1)
-        return passed.t_s, step, count
+        return passed.t_s, step, number[passed.level] - (step < 0)
 
     def index_moved(self, curve: Curve) -> tuple[Floats, Ints, Floats]:
         """Times of the index's edges, 1 where it is active after, crank angle of a leading edge.
 
         The angle is NaN at the other edge of the pulse.
         """
-        if not self.truth.index_at_deg:
-            return np.empty(0), np.empty(0, np.int64), np.empty(0)
         level, leads = self.index_edges(*curve.span)
         passed = curve.passed(level)
         lead = leads[passed.level]
@@ -322,7 +311,5 @@ class Encoder:
         return passed.t_s, active, np.where(lead == 1, level[passed.level], np.nan)
 
     def index_active(self, crank_deg: float) -> bool:
-        if not self.truth.index_at_deg:
-            return False
         level, leads = self.index_edges(crank_deg, crank_deg)
-        return bool(leads[int(np.searchsorted(level, crank_deg, side="right")) - 1])
+        return bool(leads[np.searchsorted(level, crank_deg, side="right") - 1 :][:1].any())

@@ -172,8 +172,10 @@ class Operator:
 
     def _in_one_body(self, unit: UnitWorks) -> dict[int, UnitWorks]:
         """A unit and those that move with it, by number."""
-        body, units = unit.body, enumerate(self.world.units)
-        return {n: each for n, each in units if each is unit or (body and each.body == body)}
+        body, units = unit.entered.body, enumerate(self.world.units)
+        return {
+            n: each for n, each in units if each is unit or (body and each.entered.body == body)
+        }
 
     def _lever(self, name: str, start: str = "", share: float = 1.0) -> Movement:
         """All levers that have the setting, or both settings, go there, or a part of the way."""

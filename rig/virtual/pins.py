@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from itertools import product
 from typing import TextIO
 
 import numpy as np
@@ -140,16 +141,18 @@ class VcdWriter:
 
 def _encoder_changes(step: Ints, count: Ints) -> list[str]:
     """What changes at each step: A or B, or both if a step was lost."""
-    table = [[""] * 4 for _ in range(4)]
-    for old, (was_a, was_b) in enumerate(AB):
-        for new, (a, b) in enumerate(AB):
-            changes = [f"{a}!"] * (a != was_a) + [f'{b}"'] * (b != was_b)
-            table[old][new] = "\n".join(changes)
-    after, before = count % 4, (count - step) % 4
-    return [table[x][y] for x, y in zip(before.tolist(), after.tolist(), strict=True)]
+    table = {
+        (was, now): "\n".join(
+            f"{level}{code}"
+            for before, level, code in zip(AB[was], AB[now], '!"', strict=True)
+            if before != level
+        )
+        for was, now in product(range(4), repeat=2)
+    }
+    pairs = zip(((count - step) % 4).tolist(), (count % 4).tolist(), strict=True)
+    return [table[pair] for pair in pairs]
 
 
-STATE_OF = {levels: state for state, levels in enumerate(AB)}
 SOON_S = 1e-6  # A fault takes effect this long after the start of a stretch, that is, within it
 
 
@@ -159,6 +162,12 @@ class Wiring:
 
     stuck: dict[int, int] = field(default_factory=dict)  # input: level
     dead: str = ""  # "a" or "b": that channel does not change; "": none
+
+    def stick(self, number: int, level: int | None) -> None:
+        """An input stays at a level, or with None at none."""
+        self.stuck.pop(number, None)
+        if level is not None:
+            self.stuck[number] = level
 
     def carry(self, pins: Pins, sensors: Levels, shown: Levels) -> Pins:
         """``pins`` as the board sees them.
@@ -183,16 +192,14 @@ class Wiring:
         """With a dead channel the state moves to and fro between two neighbours."""
         count = shown.count
         rows: list[tuple[float, int, int]] = []
-        states = [sensors.count % 4, *(pins.count % 4).tolist()]
+        states = [sensors.count, *pins.count.tolist()]
         for t_s, state in zip([pins.from_s + SOON_S, *pins.step_s.tolist()], states, strict=True):
-            a, b = AB[state]
-            if self.dead:
-                shown_a, shown_b = AB[count % 4]
-                a, b = (shown_a, b) if self.dead == "a" else (a, shown_b)
-            change = (STATE_OF[a, b] - count + 1) % 4 - 1  # -1, 0, 1, or 2: both changed
+            (a, b), (shown_a, shown_b) = AB[state % 4], AB[count % 4]
+            seen = (shown_a if self.dead == "a" else a, shown_b if self.dead == "b" else b)
+            change = (AB.index(seen) - count + 1) % 4 - 1  # -1, 0, 1, or 2: both changed
             if change:
                 count += change
                 rows.append((t_s, change, count))
         table = np.array(rows).reshape(-1, 3)
-        step, counts = table[:, 1].astype(np.int64), table[:, 2].astype(np.int64)
+        step, counts = table[:, 1:].astype(np.int64).T
         return replace(pins, step_s=table[:, 0], step=step, count=counts)

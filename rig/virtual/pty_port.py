@@ -16,7 +16,7 @@ class PtyPort(VirtualPort):
 
     def __init__(self) -> None:
         self._master, slave = pty.openpty()
-        self.port = os.ttyname(slave)
+        self.name = os.ttyname(slave)
         tty.setraw(slave)  # stays so while the master is open
         os.close(slave)  # so that the master can tell whether somebody else has it open
         os.set_blocking(self._master, False)

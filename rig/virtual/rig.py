@@ -72,6 +72,8 @@ class VirtualRig:
         self._said_s = 0.0  # end of the lines returned so far
         self.reply: dict[str, Any] = {}
         """What the person can report after the last command: "blocked", "travel_mm"."""
+        self.unplugged: tuple[float, float] | None = None
+        """From when to when the port is away, by the rig's time, once that was asked for."""
 
     @property
     def now_s(self) -> float:
@@ -94,8 +96,7 @@ class VirtualRig:
             saved = copy.deepcopy((self._world, self._person.stop)), self._book.copy()
         began_s = self._world.done_s
         movement, self.reply = self._person.do(command)
-        happened = self._world.carry_out(movement)
-        self._book.add(happened, self._world)
+        pins = self._carry_out(movement)
         self._halt = False
         while self._said_s < self._world.done_s:
             far = self._said_s + 0.2 < self._world.done_s
@@ -103,20 +104,22 @@ class VirtualRig:
                 # The same seeds give the same past.
                 ((self._world, self._person.stop), self._book), saved = saved, None
                 self._person.world, self._person.note = self._world, self._book.note
-                happened = self._world.carry_out(Movement(halted(movement.hand, self._said_s)))
-                self._book.add(happened, self._world)
+                pins = self._carry_out(Movement(halted(movement.hand, self._said_s)))
                 self.reply = {"halted": True}
-            until_s = min(self._said_s + slice_s, self._world.done_s)
-            yield self._say(happened.pins, until_s)
+            yield self._say(pins, min(self._said_s + slice_s, self._world.done_s))
         self._book.note("commands", t=began_s, until=self._world.done_s, text=command.text)
+
+    def _carry_out(self, movement: Movement) -> Pins:
+        happened = self._world.carry_out(movement)
+        self._book.add(happened, self._world)
+        return happened.pins
 
     def idle(self, seconds: float) -> list[Timed]:
         """Nobody touches the crank."""
         world = self._world
         until_s = world.done_s + seconds
-        happened = world.carry_out(Movement(still(world.done_s, until_s, world.hand_deg)))
-        self._book.add(happened, self._world)
-        return self._say(happened.pins, until_s)
+        pins = self._carry_out(Movement(still(world.done_s, until_s, world.hand_deg)))
+        return self._say(pins, until_s)
 
     def halt(self) -> None:
         """End the present movement soon; see ``do`` with slices."""
@@ -158,21 +161,25 @@ class VirtualRig:
 
     # -- faults --
 
+    def _unit(self, name: str) -> tuple[int, int]:
+        """Input of a unit, and its level while open."""
+        unit = self._world.units[self._world.unit_at(name)]
+        return unit.truth.input, unit.entered.open_level
+
     def _switch(self, way: str, name: str = "") -> None:
         """Off earths the primary: its input reads closed all the way round."""
-        world = self._world
-        for unit in [world.units[world.unit_at(name)]] if name else world.units:
-            if way == "off":
-                self._wiring.stuck[unit.truth.input] = 1 - unit.open_level
-            else:
-                self._wiring.stuck.pop(unit.truth.input, None)
+        names = [name] if name else [unit.name for unit in self.hidden.units]
+        for number, open_level in map(self._unit, names):
+            self._wiring.stick(number, 1 - open_level if way == "off" else None)
         self._book.note("switches", t=self._said_s, to=way, unit=name)
 
     def _fault(self, what: str, after: float = 0.0) -> None:
         name, argument = parse_fault(what)
         at_s = self._said_s + after
         if name in ("stuck", "free"):
-            self._world.unit_at(argument.rpartition(" ")[0] if name == "stuck" else argument)
+            self._unit(argument.rpartition(" ")[0] if name == "stuck" else argument)
+        if name == "unplug":
+            self.unplugged = (at_s, at_s + float(argument))
         self._book.note("faults", t=at_s, fault=what)
         if after:
             self._later.append((at_s, lambda: self._strike(name, argument, at_s)))
@@ -193,28 +200,22 @@ class VirtualRig:
                 self._reset(at_s, 2)
             case "stuck":
                 unit_name, _, way = argument.rpartition(" ")
-                unit = self._world.units[self._world.unit_at(unit_name)]
-                level = unit.open_level if way == "open" else 1 - unit.open_level
-                wiring.stuck[unit.truth.input] = level
+                number, open_level = self._unit(unit_name)
+                wiring.stick(number, open_level if way == "open" else 1 - open_level)
             case "free":
-                unit = self._world.units[self._world.unit_at(argument)]
-                wiring.stuck.pop(unit.truth.input, None)
+                wiring.stick(self._unit(argument)[0], None)
             case "channel":
                 wiring.dead = "" if argument == "good" else argument
             case "index":
-                self._index(argument)
+                inactive = 1 - self.hidden.encoder.index_level
+                wiring.stick(INDEX, inactive if argument == "none" else None)
+                self._world.index_at((0.0, 100.0) if argument == "double" else (0.0,))
             case "overflow" if board is not None:
                 board.full_until_us = int((at_s + float(argument)) * 1e6)
             case _ if board is not None:
                 board.lose_edges += int(argument) * (name == "edges")
                 board.counter.ignore += int(argument) * (name == "counts")
                 board.counter.merge += int(argument) * (name == "illegal")
-
-    def _index(self, sort: str) -> None:
-        self._wiring.stuck.pop(INDEX, None)
-        if sort == "none":
-            self._wiring.stuck[INDEX] = 1 - self.hidden.encoder.index_level
-        self._world.index_at((0.0, 100.0) if sort == "double" else (0.0,))
 
     def _reset(self, at_s: float, cause: int) -> None:
         """The board goes silent, and restarts after its boot."""
@@ -302,27 +303,23 @@ class TruthBook:
             if "shown" not in touch:
                 end = np.array([happened.encoder.last])
                 touch["shown"] = float(world.encoder.shown(end)[0])
-        for at_s, deg in zip(happened.index_s, happened.index_deg, strict=True):
-            self.note("index", t=float(at_s), deg=float(deg))
+        for at_s, deg in zip(happened.index_s.tolist(), happened.index_deg.tolist(), strict=True):
+            self.note("index", t=at_s, deg=deg)
         for entries, changes in zip(self.changes, happened.changes, strict=True):
-            degs = happened.crank.values(changes.t_s)
-            shown = world.encoder.shown(happened.encoder.values(changes.t_s))
-            speeds = happened.crank.slopes(changes.t_s)
-            for k, t_s in enumerate(changes.t_s):
-                tag, step = int(changes.tag[k]), int(changes.step[k])
-                entries.append(
-                    {
-                        "t": float(t_s),
-                        "open": bool(changes.is_open[k]),
-                        "lobe": int(changes.lobe[k]),
-                        "deg": float(degs[k]),
-                        "shown": float(shown[k]),
-                        "direction": 0 if tag == ADJUSTED else step,
-                        "kind": {SNAPPED: "impulse", ADJUSTED: "set"}.get(tag, "running"),
-                        "pulled": tag in (PULLED, RIDING),
-                        "speed_deg_s": round(float(speeds[k]), 4),
-                    }
-                )
+            kinds = {SNAPPED: "impulse", ADJUSTED: "set"}
+            columns = {
+                "t": changes.t_s,
+                "open": changes.is_open,
+                "lobe": changes.lobe,
+                "deg": happened.crank.values(changes.t_s),
+                "shown": world.encoder.shown(happened.encoder.values(changes.t_s)),
+                "direction": np.where(changes.tag == ADJUSTED, 0, changes.step),
+                "kind": np.array([kinds.get(tag, "running") for tag in changes.tag.tolist()]),
+                "pulled": np.isin(changes.tag, (PULLED, RIDING)),
+                "speed_deg_s": np.round(happened.crank.slopes(changes.t_s), 4),
+            }
+            rows = zip(*(column.tolist() for column in columns.values()), strict=True)
+            entries += [dict(zip(columns, row, strict=True)) for row in rows]
 
     def write(self, world: World, end_s: float) -> Entry:
         """The whole truth, in the form of the JSON beside a pin recording, with more in it."""
@@ -391,9 +388,9 @@ def _based(entry: Entry, zero: float | None) -> Entry:
     """A copy with the world's angles as degrees after the first index pass, or None."""
     names = {"deg": "crank_deg", "shown": "shown_deg"}
     based = {
-        name: entry[key] - zero if zero is not None else None
-        for key, name in names.items()
-        if key in entry
+        names[key]: None if zero is None else value - zero
+        for key, value in entry.items()
+        if key in names
     }
     return {key: value for key, value in entry.items() if key not in names} | based
 

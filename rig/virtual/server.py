@@ -10,24 +10,25 @@ from __future__ import annotations
 import argparse
 import json
 import queue
-import signal
 import socket
 import sys
 import threading
 import time
+from abc import ABC, abstractmethod
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
+from itertools import chain
 from pathlib import Path
 from typing import Any, TextIO
 
-from rig.base.errors import InputError, reason
+from rig.base.errors import InputError
 from rig.engine.engine_file import load_profile
 from rig.virtual.board import BoardSpec, Timed
 from rig.virtual.contacts import NOISES
 from rig.virtual.ground_truth import draw
-from rig.virtual.operator import FAULTS, FORMS, lines_of, parse, parse_fault
+from rig.virtual.operator import FAULTS, FORMS, lines_of
 from rig.virtual.rig import VirtualRig, demo_profile
 
 SLICE_S = 0.05  # rig time computed at once: a command or a ``?`` may take this long to have effect
@@ -38,140 +39,103 @@ LINGER_S = 0.3  # the port stays open a moment longer, so that the program can r
 class Server:
     """Sends a rig's lines to a port in time, and carries out commands."""
 
-    def __init__(
-        self, rig: VirtualRig, plan: list[str], out: TextIO, use_socket: bool, speed: float
-    ) -> None:
+    def __init__(self, rig: VirtualRig, out: TextIO, use_socket: bool, speed: float) -> None:
         self._rig = rig
         self._out = out
-        self._speed = speed
+        self._speed = speed  # times real time; 0: at once
         self._use_socket = use_socket
-        self._door: VirtualPort | None = open_virtual_port(use_socket)
-        self._unplugged: tuple[float, float] | None = None  # from, to
-        self._heard = b""
-        self._commands: deque[str] = deque(plan)
-        self._typed: queue.Queue[str | None] = queue.Queue()
-        self._more = False
-        self._pending: deque[Timed] = deque()
+        self._port: VirtualPort | None = open_virtual_port(use_socket)
+        self._asked = b""
+        self._commands: queue.Queue[str] = queue.Queue()
         self._doing: tuple[str, Iterator[list[Timed]]] | None = None
+        self._over = False
+        self._pending: deque[Timed] = deque()
 
-    def listen(self, lines: TextIO) -> None:
-        """Take commands from ``lines`` until it ends (in a thread: reading may block anywhere)."""
+    def listen(self, lines: Iterable[str]) -> None:
+        """Take commands from ``lines``, which may block anywhere, so in a thread; then end."""
 
         def read() -> None:
-            for line in lines:
-                self._typed.put(line)
-            self._typed.put(None)
+            for text in (text for line in lines for text in lines_of(line)):
+                if text == "halt":
+                    self._rig.halt()
+                else:
+                    self._commands.put(text)
+            self._commands.put("quit")
 
-        self._more = True
         threading.Thread(target=read, daemon=True).start()
 
     def serve(self, wait: bool) -> None:
         """Serve until all is done. With ``wait`` the rig's time begins when the port is opened."""
-        assert self._door is not None
-        self._tell(port=self._door.port, name="virtual-rig", seed=self._rig.hidden.seed)
-        while (wait or self._speed == 0.0) and not self._door.someone():
+        assert self._port is not None
+        self._tell(port=self._port.name, name="virtual-rig", seed=self._rig.hidden.seed)
+        while (wait or self._speed == 0.0) and not self._port.someone():
             time.sleep(NAP_S)
         began = time.monotonic()
-        while True:
+        while not self._over or self._pending:
             now_s = (time.monotonic() - began) * self._speed if self._speed else float("inf")
-            self._take_commands()
             self._plug(now_s)
             self._answer()
-            ahead = now_s + SLICE_S * max(self._speed, 1.0)
-            going = self._rig.now_s >= ahead or self._work()
+            ahead = self._rig.now_s >= now_s + SLICE_S * max(self._speed, 1.0)
+            if not self._over and not ahead:
+                self._work()
             self._write(now_s)
-            if not going and not self._pending:
-                break
-            if self._speed and self._rig.now_s >= ahead:
+            if self._over or ahead:
                 time.sleep(NAP_S)
         self._tell(end=True, t_s=round(self._rig.now_s, 6))
-        if self._door:
-            time.sleep(LINGER_S if self._door.someone() else 0.0)
-            self._door.close()
+        if self._port:
+            time.sleep(LINGER_S if self._port.someone() else 0.0)
+            self._port.close()
 
     def _tell(self, **what: Any) -> None:
         print(json.dumps(what), file=self._out, flush=True)
 
-    def _take_commands(self) -> None:
-        # At full speed nothing happens without a command, so there is time to wait for one.
-        block = self._speed == 0.0 and self._more and not self._commands and self._doing is None
-        try:
-            while True:
-                line = self._typed.get(block=block)
-                block = False
-                if line is None:
-                    self._more = False
-                    return
-                for text in lines_of(line):
-                    if text == "halt":
-                        self._rig.halt()
-                    else:
-                        self._commands.append(text)
-        except queue.Empty:
-            return
-
-    def _work(self) -> bool:
-        """Compute one more slice; False if there is nothing left to do."""
-        if self._doing is None and self._commands:
-            text = self._commands.popleft()
-            if text == "quit":
-                self._commands.clear()
-                self._more = False
-                return False
-            self._doing = (text, self._rig.do(text, SLICE_S))
+    def _work(self) -> None:
+        """Compute one more slice."""
         if self._doing is None:
-            if not self._more:
-                return False
-            if self._speed:
+            # At full speed nothing happens without a command, so there is time to wait for one.
+            try:
+                text = self._commands.get(block=self._speed == 0.0)
+            except queue.Empty:
                 self._pending += self._rig.idle(SLICE_S)
-            return True
+                return
+            self._over = text == "quit"
+            self._doing = None if self._over else (text, self._rig.do(text, SLICE_S))
+            return
         text, slices = self._doing
         try:
-            part = next(slices, None)
-        except InputError as why:
-            self._tell(command=text, error=str(why))
+            self._pending += next(slices)
+        except StopIteration:
             self._doing = None
-            return True
-        if part is None:
-            self._doing = None
-            self._unplug(text)
             self._tell(done=text, t_s=round(self._rig.now_s, 6), **self._rig.reply)
-        else:
-            self._pending += part
-        return True
-
-    def _unplug(self, text: str) -> None:
-        """Remember when the port disappears, if the command asks for it."""
-        command = parse(text)
-        what, after_s = command.said.get("what", ""), command.said.get("after", 0.0)
-        name, argument = parse_fault(what) if command.verb == "fault" else ("", "")
-        if name == "unplug":
-            from_s = self._rig.now_s + after_s
-            self._unplugged = (from_s, from_s + float(argument))
+        except InputError as why:
+            self._doing = None
+            self._tell(command=text, error=str(why))
 
     def _plug(self, now_s: float) -> None:
-        if self._unplugged is None or now_s < self._unplugged[0]:
+        """Take the port away, or bring it back, where a fault asks for it."""
+        if self._rig.unplugged is None:
             return
-        if self._door is not None:
-            self._door.close()
-            self._door = None
-        if now_s >= self._unplugged[1]:
-            self._door, self._unplugged = open_virtual_port(self._use_socket), None
-            self._tell(port=self._door.port)
+        from_s, until_s = self._rig.unplugged
+        if self._port is not None and now_s >= from_s:
+            self._port.close()
+            self._port = None
+        if self._port is None and now_s >= until_s:
+            self._port, self._rig.unplugged = open_virtual_port(self._use_socket), None
+            self._tell(port=self._port.name)
 
     def _answer(self) -> None:
-        self._heard += self._door.read().replace(b"\r", b"") if self._door else b""
-        if b"?\n" in self._heard:
+        self._asked += self._port.read().replace(b"\r", b"") if self._port else b""
+        if b"?\n" in self._asked:
             self._pending += self._rig.identify()
-            self._heard = b""
-        self._heard = self._heard[-1:]
+            self._asked = b""
+        self._asked = self._asked[-1:]
 
     def _write(self, now_s: float) -> None:
         data = bytearray()
         while self._pending and self._pending[0][0] <= now_s:
             data += self._pending.popleft()[1]
-        if data and self._door:
-            self._door.write(bytes(data), wait=self._speed == 0.0)
+        if data and self._port:
+            self._port.write(bytes(data), wait=self._speed == 0.0)
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -219,8 +183,8 @@ def run(args: argparse.Namespace, lines: TextIO, out: TextIO) -> int:
     with ExitStack() as stack:
         vcd = stack.enter_context(args.vcd.open("w", encoding="ascii")) if args.vcd else None
         rig = VirtualRig(profile, args.seed, hidden=hidden, board=board, vcd=vcd)
-        server = Server(rig, plan, out, args.socket, args.speed)
-        server.listen(lines)
+        server = Server(rig, out, args.socket, args.speed)
+        server.listen(chain(plan, lines))
         try:
             server.serve(args.wait)
         finally:
@@ -230,39 +194,26 @@ def run(args: argparse.Namespace, lines: TextIO, out: TextIO) -> int:
     return 0
 
 
-def main(argv: list[str] | None = None) -> int:
-    """``python -m rig.virtual``: the exit status."""
-    parser = argparse.ArgumentParser(
-        prog="python -m rig.virtual", description="A rig in software, with a port of its own."
-    )
-    arguments(parser)
-    args = parser.parse_args(argv)
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
-    try:
-        return run(args, sys.stdin, sys.stdout)
-    except KeyboardInterrupt:
-        return 0
-    except InputError as why:
-        print(f"virtual rig: {why}", file=sys.stderr)
-        return why.status
-    except OSError as why:
-        print(f"virtual rig: {why.filename}: {reason(why)}", file=sys.stderr)
-        return 2
-
-
-class VirtualPort:
+class VirtualPort(ABC):
     """One port for one program at a time. Nothing here ever blocks, except ``write`` with
     ``wait``."""
 
-    port = ""  # what a program opens: a device path or ``socket://`` address
+    name = ""  # what a program opens: a device path or ``socket://`` address
 
+    @abstractmethod
     def someone(self) -> bool:
         """Whether a program has the port open."""
-        raise NotImplementedError
 
+    @abstractmethod
     def send(self, data: bytes) -> int:
         """How many of the bytes found room. Raises BlockingIOError when none did."""
-        raise NotImplementedError
+
+    @abstractmethod
+    def read(self) -> bytes:
+        """What the program has sent since the last call."""
+
+    @abstractmethod
+    def close(self) -> None: ...
 
     def write(self, data: bytes, wait: bool = False) -> None:
         """Send bytes to the program; what finds no room is lost, as on a real port.
@@ -277,13 +228,6 @@ class VirtualPort:
                     return
                 time.sleep(0.001)
 
-    def read(self) -> bytes:
-        """What the program has sent since the last call."""
-        raise NotImplementedError
-
-    def close(self) -> None:
-        raise NotImplementedError
-
 
 class SocketPort(VirtualPort):
     """A TCP socket on the loopback address; pyserial opens it as ``socket://127.0.0.1:PORT``."""
@@ -292,7 +236,7 @@ class SocketPort(VirtualPort):
         self._server = socket.create_server(("127.0.0.1", 0))
         self._server.setblocking(False)
         self._client: socket.socket | None = None
-        self.port = f"socket://127.0.0.1:{self._server.getsockname()[1]}"
+        self.name = f"socket://127.0.0.1:{self._server.getsockname()[1]}"
 
     def someone(self) -> bool:
         if self._client is None:

@@ -25,7 +25,7 @@ class Program:
 
     def __init__(self, *arguments: str) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "rig.virtual", *arguments],
+            [sys.executable, "-m", "rig", "simulate", *arguments],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
@@ -139,7 +139,7 @@ def test_bad_arguments_get_a_sentence(tmp_path: Path) -> None:
         ["--noise", "loud"],
     ):
         done = subprocess.run(
-            [sys.executable, "-m", "rig.virtual", *arguments],
+            [sys.executable, "-m", "rig", "simulate", *arguments],
             stdin=subprocess.DEVNULL,
             capture_output=True,
             text=True,

@@ -1,7 +1,0 @@
-"""``python -m rig.virtual``."""
-
-import sys
-
-from rig.virtual.server import main
-
-sys.exit(main())
