@@ -140,8 +140,8 @@ class _Block:
         digits, side = opening(of.mean_btdc, of.U_deg)
         within = "one reading" if of.U_deg is None else f"± {two_figures(of.U_deg)}°"
         words = verdict_words(self.found) if of.kind == "turned" else of.words
-        if Mark.STROKE_NOT_STATED in of.marks and MARKS[Mark.STROKE_NOT_STATED] not in words:
-            words += f", {MARKS[Mark.STROKE_NOT_STATED]}"
+        if Mark.STROKE_NOT_ENTERED in of.marks and MARKS[Mark.STROKE_NOT_ENTERED] not in words:
+            words += f", {MARKS[Mark.STROKE_NOT_ENTERED]}"
         late = self.found.side == "late" if self.found.side else _late(of)
         manual = self._in_measure(of)
         manual = f"<p>{manual} {self.length} {self.length_of}</p>" if manual else ""

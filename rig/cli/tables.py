@@ -117,7 +117,7 @@ def reading_lines(readings: Sequence[Reading]) -> list[str]:
                 "" if r.valid else f"rejected: {reason_words(r.rejection)}",
                 KINDS[r.kind],
                 MARKS[Mark.ONE_TURN_OUT] if r.wrong_stroke else "",
-                "" if r.stroke_known else MARKS[Mark.STROKE_NOT_STATED],
+                "" if r.stroke_known else MARKS[Mark.STROKE_NOT_ENTERED],
             ))
         )
         for r in readings

@@ -26,6 +26,7 @@ class Figures(NamedTuple):
     readings: list[Reading]
     assessments: list[Assessment]
     comparisons: list[Comparison]
+    lags: list[ImpulseLag]
 
 
 class Results:
@@ -36,7 +37,6 @@ class Results:
         self._assigned: list[Reading | None] = []  # of the first openings, with this reference:
         self._assigned_with: TdcReference | None = None
         self._figures: Figures | None = None
-        self._lags: tuple[list[Reading], list[ImpulseLag]] | None = None
 
     def changed(self) -> None:
         """There is another opening."""
@@ -59,23 +59,13 @@ class Results:
             new = session.openings[len(self._assigned) :]
             self._assigned += [_assigned(session, opening) for opening in new]
             own = [reading for reading in self._assigned if reading is not None]
-            trips = separate_impulse_trips(own, session.profile, self.begins(own))
-            readings = drag_alone(trips)
-            found: list[Assessment] = []
-            compared: list[Comparison] = []
-            if reference is not None:
-                found = assess(readings, session.profile, reference)
-                compared = compare_units(readings, session.profile, reference)
-            self._figures = Figures(reference, readings, found, compared)
+            profile = session.profile
+            readings = drag_alone(separate_impulse_trips(own, profile, self.begins(own)))
+            found = assess(readings, profile, reference) if reference else []
+            compared = compare_units(readings, profile, reference) if reference else []
+            lags = impulse_lags(readings, profile)
+            self._figures = Figures(reference, readings, found, compared, lags)
         return self._figures
-
-    def lags(self) -> list[ImpulseLag]:
-        """The lag of each impulse coupling that shows in the readings."""
-        readings = self.now().readings
-        if self._lags is None or self._lags[0] is not readings:
-            lags = impulse_lags(readings, self._session.profile, self.begins(readings))
-            self._lags = readings, lags
-        return self._lags[1]
 
     def begins(self, readings: Sequence[Reading]) -> set[int]:
         """Indices in ``readings`` at which the rig restarted."""

@@ -571,7 +571,7 @@ class Session:
 
     def lags(self) -> list[ImpulseLag]:
         """The lag of each impulse coupling that shows in the readings."""
-        return self._results.lags()
+        return self._results.now().lags
 
     def restarted_at(self) -> set[int]:
         """Indices in ``readings()`` at which the rig restarted."""

@@ -19,7 +19,8 @@ from rig.base.uncertainty import Source, Uncertainty, combine
 from rig.engine.profile import Encoder, Profile
 from rig.timing.assess import unit_figure
 from rig.timing.compare import compare_assessments
-from rig.timing.uncertainty_budget import Spread, mean_over_cylinders
+from rig.timing.means import Spread
+from rig.timing.uncertainty_budget import mean_over_cylinders
 from rig.timing.values import PHASES, Assessment, Mark
 
 ADVANCE, RETARD = "full advance", "full retard"

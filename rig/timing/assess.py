@@ -3,27 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 from rig.base.angles import wrap
-from rig.base.uncertainty import Contribution, combine
-from rig.engine.profile import Profile, Setting, Unit, Window
+from rig.base.uncertainty import combine
+from rig.engine.profile import Encoder, Profile, Setting, Unit
 from rig.tdc.reference import TdcReference
-from rig.timing import uncertainty_budget
-from rig.timing.groups import Split
-from rig.timing.uncertainty_budget import (
-    Figure,
-    cells_of,
-    figure_over,
-    has_mean,
-    split_of,
-    spread_of,
-    valid_readings,
-)
-from rig.timing.values import ADJUSTING, PHASES, Assessment, Group, Mark, Reading, Verdict
-from rig.timing.verdict import decide, decide_spread, probability_inside
+from rig.timing.means import Sample, valid_readings
+from rig.timing.uncertainty_budget import parts_of_mean
+from rig.timing.values import ADJUSTING, PHASES, Assessment, Mark, Reading, Verdict
+from rig.timing.verdict import decide_spread, judge
 
 KINDS = ("turned", "set", "impulse")
 WORST_FIRST: tuple[Verdict, ...] = ("outside", "inconclusive", "no window set", "inside")
@@ -45,37 +36,20 @@ def assess(
     Trips of an impulse coupling must be marked before
     (``rig.timing.impulse.separate_impulse_trips``).
     """
-    assessments = []
+    found = []
     for unit in profile.units:
         for setting in unit.settings:
             running: dict[tuple[str, int | None], float] = {}
-            for group in _groups(readings, unit, setting):
-                split = (
-                    split_of(group, profile.encoder, unit.backlash_deg) if has_mean(group) else None
-                )
-                if not (has_mean(group) and (split is None or split.has_means(group))):
-                    assessments.append(_assessment(group, unit, setting, profile))
-                    continue
-                for figure in _figures(group, profile, setting):
-                    groups = _groups_of(figure, group, split)
-                    if split is not None and groups:
-                        found = _assessment(group, unit, setting, profile, figure.cylinder)
-                        marks = (*found.marks, Mark.IN_GROUPS)
-                        in_turn = split.in_turn
-                        found = replace(
-                            found, n=figure.n, marks=marks, groups=groups, in_turn=in_turn
-                        )
-                        assessments.append(found)
-                        continue
-                    parts = contributions(figure, profile, reference, unit)
-                    found = _of_figure(figure, unit, setting, profile, parts)
-                    key = (found.phase, found.cylinder)
-                    if found.kind == "turned":
-                        running[key] = figure.mean_btdc
-                    elif found.kind == "impulse" and key in running:
-                        found = replace(found, lag_deg=wrap(running[key] - figure.mean_btdc))
-                    assessments.append(found)
-    return assessments
+            for sample in _samples(readings, unit, setting, profile.encoder):
+                for cylinder in sample.averaged(setting) if sample.has_means else [None]:
+                    one = _assessment(sample, cylinder, unit, setting, profile, reference)
+                    key = (one.phase, cylinder)
+                    if one.mean_btdc is not None and one.kind == "turned":
+                        running[key] = one.mean_btdc
+                    elif one.mean_btdc is not None and one.kind == "impulse" and key in running:
+                        one = replace(one, lag_deg=wrap(running[key] - one.mean_btdc))
+                    found.append(one)
+    return found
 
 
 def unit_figure(
@@ -154,144 +128,91 @@ def found_and_left(assessments: Sequence[Assessment]) -> list[Assessment]:
     return sorted(kept, key=lambda j: PHASES.index(j.phase) if j.phase in PHASES else len(PHASES))
 
 
-def contributions(
-    figure: Figure, profile: Profile, reference: TdcReference, unit: Unit
-) -> list[Contribution]:
-    """All contributions to the uncertainty of a mean opening BTDC, repeatability first if known."""
-    encoder = profile.encoder
-    datum = uncertainty_budget.reference_seat(reference, encoder)
-    parts = [figure.repeatability] if figure.repeatability else []
-    parts += [
-        uncertainty_budget.top_dead_centre(reference),
-        uncertainty_budget.counting(encoder),
-        uncertainty_budget.graduation(encoder, figure.seat, datum),
-        uncertainty_budget.run_out(encoder, figure.seat, datum),
-    ]
-    cylinders = sorted({r.cylinder for r in figure.readings if r.cylinder is not None})
-    entered = uncertainty_budget.entered_tdc(profile.engine, cylinders, reference.cylinder)
-    parts += [entered] if entered else []
-    if unit.backlash_deg and not figure.with_drag:
-        parts.append(uncertainty_budget.backlash(unit.backlash_deg))
-    if figure.readings[0].kind == "set":
-        parts.append(uncertainty_budget.hand())
-    return parts + uncertainty_budget.sensing_delay(unit, figure)
-
-
-def _groups(readings: Sequence[Reading], unit: Unit, setting: Setting) -> list[list[Reading]]:
+def _samples(
+    readings: Sequence[Reading], unit: Unit, setting: Setting, encoder: Encoder
+) -> Iterator[Sample]:
+    """The readings that belong together; those a crank turn out after the others of their kind."""
     own = [r for r in valid_readings(readings) if r.unit == unit.name and r.setting == setting.name]
-    groups = (
-        [r for r in own if (r.phase, r.kind, r.wrong_stroke) == (phase, kind, wrong)]
-        for phase in PHASES
-        for kind in KINDS
-        for wrong in (False, True)
-    )
-    return [group for group in groups if group]
-
-
-def _figures(group: Sequence[Reading], profile: Profile, setting: Setting) -> list[Figure]:
-    """The mean over all cylinders, if there is one, then each known cylinder's."""
-    cells = cells_of(group)
-    whole = sum((spread_of(cell) for cell in cells), uncertainty_budget.Spread())
-    each = [
-        figure_over([cell], profile.encoder, cylinder=cell[0].cylinder, unit=whole)
-        for cell in cells
-        if cell[0].cylinder is not None
-    ]
-    all_known = len(each) == len(cells)
-    if all_known and (len(each) == 1 or setting.per_cylinder):
-        return each
-    return [figure_over(cells, profile.encoder), *each]
+    for phase in PHASES:
+        for kind in KINDS:
+            for wrong in (False, True):
+                group = [
+                    r for r in own if (r.phase, r.kind, r.wrong_stroke) == (phase, kind, wrong)
+                ]
+                if group:
+                    yield Sample(group, unit, encoder)
 
 
 def _assessment(
-    readings: Sequence[Reading],
+    sample: Sample,
+    cylinder: int | None,
     unit: Unit,
     setting: Setting,
     profile: Profile,
-    cylinder: int | None = None,
+    reference: TdcReference,
 ) -> Assessment:
-    """Of readings without a mean, or as far as it does not depend on one."""
-    first, window = readings[0], _window(cylinder, setting)
-    return Assessment(
+    """Of a cylinder or of all; without a mean where there is none."""
+    groups = sample.groups(cylinder) if sample.has_means else ()
+    figure = sample.figure(cylinder) if sample.has_means and not groups else None
+    of = sample.readings if cylinder is None else sample.cells[False, cylinder]
+    first, rule = of[0], profile.decision_rule
+    window = setting.window
+    if setting.per_cylinder:
+        window = setting.per_cylinder.get(cylinder, window) if cylinder else None
+    judged = window if first.kind == "turned" else None
+    found = Assessment(
         unit=unit.name,
         setting=setting.name,
         cylinder=cylinder,
         phase=first.phase,
         kind=first.kind,
-        n=len(readings),
+        n=len(of),
         mean_btdc=None,
         sd_deg=None,
         uncertainty=None,
         earliest_btdc=window.earliest_btdc if window else None,
         nominal_btdc=window.nominal_btdc if window else None,
         latest_btdc=window.latest_btdc if window else None,
-        verdict="inconclusive" if window and first.kind == "turned" else "no window set",
+        verdict="inconclusive" if judged else "no window set",
         spread_verdict="no window set",
-        rule=profile.decision_rule,
-        marks=_marks(readings, unit),
+        rule=rule,
+        marks=_marks(of, unit, in_groups=bool(groups)),
+        groups=groups,
+        in_turn=sample.split.in_turn if groups and sample.split else None,
     )
-
-
-def _of_figure(
-    figure: Figure, unit: Unit, setting: Setting, profile: Profile, parts: list[Contribution]
-) -> Assessment:
-    """Of readings with a mean."""
-    first, rule = figure.readings[0], profile.decision_rule
-    found = _assessment(figure.readings, unit, setting, profile, figure.cylinder)
-    uncertainty = combine(parts) if figure.repeatability else None
-    verdict, probability = found.verdict, None
-    window = _window(figure.cylinder, setting)
-    if window is not None and first.kind == "turned":
-        deviation = wrap(figure.mean_btdc - window.nominal_btdc)
-        lower = wrap(window.latest_btdc - window.nominal_btdc)
-        upper = wrap(window.earliest_btdc - window.nominal_btdc)
-        U_deg = uncertainty.U_deg if uncertainty else None
-        verdict = decide(deviation, U_deg, lower, upper, rule)
-        if first.wrong_stroke:
-            verdict = "outside"
-        elif verdict == "inconclusive":
-            probability = probability_inside(deviation, uncertainty, lower, upper)
-    limit = setting.spread_limit_deg if first.kind == "turned" else None
-    return replace(
+    if figure is None:
+        return found
+    parts = parts_of_mean(figure, unit, profile, reference)
+    found = replace(
         found,
         mean_btdc=figure.mean_btdc,
         sd_deg=figure.sd_deg,
-        uncertainty=uncertainty,
-        verdict=verdict,
-        spread_verdict=decide_spread(figure.sd_deg, figure.n, limit, rule),
-        probability_inside=probability,
+        uncertainty=None if parts is None else combine(parts),
     )
-
-
-def _groups_of(figure: Figure, group: Sequence[Reading], split: Split | None) -> tuple[Group, ...]:
-    """The groups of a figure's readings; empty if it has a mean."""
-    if split is None:
-        return ()
-    if figure.cylinder is None:
-        return split.groups(group)
-    lobe = next(
-        number
-        for reading, number in zip(group, split.lobes, strict=True)
-        if reading.cylinder == figure.cylinder
+    if first.kind != "turned":
+        return found
+    spread = decide_spread(figure.sd_deg, figure.n, setting.spread_limit_deg, rule)
+    found = replace(found, spread_verdict=spread)
+    if judged is None:
+        return found
+    off, late, early = (
+        wrap(each - judged.nominal_btdc)
+        for each in (figure.mean_btdc, judged.latest_btdc, judged.earliest_btdc)
     )
-    return split.groups(group, lobe) if split.spoils(lobe) else ()
+    verdict, probability = judge(off, found.uncertainty, late, early, rule)
+    if first.wrong_stroke:
+        verdict, probability = "outside", None
+    return replace(found, verdict=verdict, probability_inside=probability)
 
 
-def _window(cylinder: int | None, setting: Setting) -> Window | None:
-    if not setting.per_cylinder:
-        return setting.window
-    if cylinder is None:
-        return None
-    return setting.per_cylinder.get(cylinder, setting.window)
-
-
-def _marks(group: Sequence[Reading], unit: Unit) -> tuple[Mark, ...]:
+def _marks(group: Sequence[Reading], unit: Unit, *, in_groups: bool) -> tuple[Mark, ...]:
     marks = {
         Mark.ONE_TURN_OUT: group[0].wrong_stroke,
-        Mark.STROKE_NOT_STATED: not all(r.stroke_known for r in group),
+        Mark.STROKE_NOT_ENTERED: not all(r.stroke_known for r in group),
         Mark.CONFIRM_BY_TURNING: group[0].kind == "set",
         Mark.IMPULSE_COUPLING: group[0].kind == "impulse",
         Mark.PAPER_MEANT: unit.meaning == "paper",
         Mark.DRAG_HELD: all(r.drag for r in group),
+        Mark.IN_GROUPS: in_groups,
     }
     return tuple(mark for mark, holds in marks.items() if holds)

@@ -23,10 +23,9 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.base.angles import circular_mean, is_defined, mean_and_spread, wrap
+from rig.base.angles import wrap
 from rig.engine.gear_train import disc_places
 from rig.engine.profile import Encoder
-from rig.timing.values import Group, Reading
 
 FALSE_ALARM = 0.001  # largest fraction of steady units whose readings are reported to be in groups
 # Groups nearer than this stay in the SD: a degree disc and a lamp show no less (common practice, no
@@ -58,23 +57,6 @@ class Split:
         """Whether a lobe has no mean: its own readings are in groups, or the whole unit moved."""
         return self.whole or lobe in self.broken
 
-    def groups(self, readings: Sequence[Reading], lobe: int | None = None) -> tuple[Group, ...]:
-        """The groups of one lobe, or of all, in their order. ``readings`` are those split."""
-        found = self._angles(readings, lobe)
-        return tuple(_group(found[label]) for label in sorted(found))
-
-    def has_means(self, readings: Sequence[Reading]) -> bool:
-        """Whether each group has a mean, of every lobe and of all: no angles that cancel out."""
-        each = (self._angles(readings, lobe) for lobe in (None, *set(self.lobes)))
-        return all(is_defined(angles) for found in each for angles in found.values())
-
-    def _angles(self, readings: Sequence[Reading], lobe: int | None) -> dict[int, list[float]]:
-        found: dict[int, list[float]] = {}
-        for reading, label, own in zip(readings, self.labels, self.lobes, strict=True):
-            if reading.btdc_deg is not None and lobe in (None, own):
-                found.setdefault(label, []).append(reading.btdc_deg)
-        return found
-
 
 def explained_deg(encoder: Encoder, backlash_deg: float | None) -> float:
     """How far apart the entered errors allow readings of one lobe to be, crank degrees.
@@ -90,15 +72,16 @@ def explained_deg(encoder: Encoder, backlash_deg: float | None) -> float:
 
 
 def split_into_groups(
-    readings: Sequence[Reading], lobes: Sequence[int], explained: float
+    btdc_deg: Sequence[float], lobes: Sequence[int], explained: float
 ) -> Split | None:
-    """The groups of ``readings``, in order of time; None when there is only one.
+    """The groups of readings, in order of time; None when there is only one.
 
-    ``lobes`` has the lobe of each, from 0; ``explained`` is ``explained_deg``. Raises ValueError
-    for a reading without an angle. Source: see the module.
+    ``lobes`` has the lobe of each, from 0; ``explained`` is ``explained_deg``. Source: see the
+    module.
     """
-    lobe = np.asarray(lobes, np.int64)
-    deg = _from_first(readings, lobe)
+    lobe, angles = np.asarray(lobes, np.int64), np.asarray(btdc_deg, np.float64)
+    _, first, of = np.unique(lobe, return_index=True, return_inverse=True)
+    deg = wrap(angles - angles[first[of]])  # from the first reading of the same lobe
     least = max(LEAST_DEG, explained)
     gross = _by_value(deg, lobe, max(GROSS_DEG, explained), None)
     if gross is not None:
@@ -114,17 +97,6 @@ def split_into_groups(
             found.append((_log_chance(deg, lobe, labels, n) - math.log(shares), labels, False))
     best = min(found, key=lambda each: each[0], default=None)
     return None if best is None or best[0] > 0.0 else _numbered(best[1], lobe, moved=best[2])
-
-
-def _from_first(readings: Sequence[Reading], lobe: NDArray[np.int64]) -> Floats:
-    """Angles from the first reading of the same lobe, degrees."""
-    first: dict[int, float] = {}
-    deg = np.empty(len(readings))
-    for i, (reading, own) in enumerate(zip(readings, lobe.tolist(), strict=True)):
-        if reading.btdc_deg is None:
-            raise ValueError("a reading without an angle belongs to no group")
-        deg[i] = wrap(reading.btdc_deg - first.setdefault(own, reading.btdc_deg))
-    return deg
 
 
 def _gaps(deg: Floats, lobe: NDArray[np.int64]) -> list[tuple[float, int]]:
@@ -258,8 +230,3 @@ def _numbered(labels: NDArray[np.int64], lobe: NDArray[np.int64], *, moved: bool
     )
     whole = moved or len(broken) > 1
     return Split(tuple(labels.tolist()), tuple(lobe.tolist()), in_turn, whole, broken)
-
-
-def _group(angles: Sequence[float]) -> Group:
-    mean, sd = mean_and_spread(angles)
-    return Group(len(angles), circular_mean(angles) if sd is None else mean, sd)

@@ -15,15 +15,15 @@ reading of a unit that is set wrong.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean, median, stdev
 
 from rig.base.angles import wrap
 from rig.engine.profile import Profile, Setting, Unit
+from rig.timing.means import valid_readings
 from rig.timing.readings import nominal_btdc
-from rig.timing.uncertainty_budget import valid_readings
-from rig.timing.values import PHASES, Reading
+from rig.timing.values import PHASES, Phase, Reading
 
 # A smaller lag, in crank degrees, is no impulse coupling (published lags are several times as
 # large; the limit itself: common practice, no source).
@@ -35,7 +35,7 @@ AGAIN_AND_AGAIN = 2  # one late opening is an accident; this many are a pattern
 SAME_PLACE_DEG = 2.5
 GAP_OF_LAG = 0.5  # no opening lies within this fraction of the lag between tripped and running ones
 # A lag must exceed the measured backlash by this factor, or the magnet may have caused it.
-PLAY_MARGIN = 1.5
+BACKLASH_MARGIN = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +50,16 @@ class ImpulseLag:
 
     unit: str
     setting: str
-    phase: str
+    phase: Phase
     n: int
     lag_deg: float
     sd_deg: float
     running: int
     expected: bool
+
+
+LateBy = dict[int, float]
+"""How much later than nominal, degrees of crank, by index of the reading."""
 
 
 def separate_impulse_trips(
@@ -69,80 +73,118 @@ def separate_impulse_trips(
     indices ``begins`` another capture or a restart of the rig begins: how the crank was turned
     before that is not known.
     """
-    return _recognised(readings, profile, begins)[0]
+    found = [replace(r, kind="turned") if r.kind == "impulse" else r for r in readings]
+    turned = {u.name: _AsTurned(found, u, begins) for u in profile.units if u.coupling == "impulse"}
+    for unit, setting, phase, late_by in list(_late_by(found, profile)):
+        if unit.name in turned:
+            trips = turned[unit.name].trips(found, late_by, unit, setting.name, phase)
+        else:
+            trips = _pattern(found, late_by, unit)
+        for i in trips:
+            found[i] = replace(found[i], kind="impulse")
+    return found
 
 
-def impulse_lags(
-    readings: Sequence[Reading], profile: Profile, begins: Collection[int] = ()
-) -> list[ImpulseLag]:
-    """The lag of each coupling recognised in ``readings``, in the order of units and settings."""
-    return _recognised(readings, profile, begins)[1]
+def impulse_lags(readings: Sequence[Reading], profile: Profile) -> list[ImpulseLag]:
+    """The lag of each coupling whose trips are among ``readings``, in the order of units and
+    settings; trips are separated already."""
+    found = []
+    for unit, setting, phase, late_by in _late_by(readings, profile):
+        trips = [late for i, late in late_by.items() if readings[i].kind == "impulse"]
+        running = [late for i, late in late_by.items() if readings[i].kind == "turned"]
+        if not trips:
+            continue
+        base = median(running) if running else 0.0
+        lags = [late - base for late in trips]
+        sd = stdev(lags) if len(lags) > 1 else 0.0
+        expected = unit.coupling == "impulse"
+        found.append(
+            ImpulseLag(
+                unit.name, setting.name, phase, len(trips), fmean(lags), sd, len(running), expected
+            )
+        )
+    return found
 
 
-def _recognised(
-    readings: Sequence[Reading], profile: Profile, begins: Collection[int]
-) -> tuple[list[Reading], list[ImpulseLag]]:
-    sorted_out = [replace(r, kind="turned") if r.kind == "impulse" else r for r in readings]
-    groups: dict[tuple[str, str, str], dict[int, Reading]] = {}
-    for i, r in enumerate(sorted_out):
-        if r.kind == "turned" and valid_readings([r]):
-            groups.setdefault((r.unit, r.setting, r.phase), {})[i] = r
-    lags = []
+def _late_by(
+    readings: Sequence[Reading], profile: Profile
+) -> Iterator[tuple[Unit, Setting, Phase, LateBy]]:
+    """The valid readings of each unit, setting and phase that were turned, trips included."""
+    groups: dict[tuple[str, str, Phase], list[int]] = {}
+    for i, r in enumerate(readings):
+        if r.kind != "set" and valid_readings([r]):
+            groups.setdefault((r.unit, r.setting, r.phase), []).append(i)
     for unit in profile.units:
-        turned = _as_turned(sorted_out, unit, begins) if unit.coupling == "impulse" else None
         for setting in unit.settings:
             for phase in PHASES:
-                group = groups.get((unit.name, setting.name, phase), {})
-                if turned is None:
-                    chosen, lag = _recognise(group, unit, setting)
-                else:
-                    chosen, lag = _trips(group, turned, unit, setting, phase)
-                for i in chosen:
-                    sorted_out[i] = replace(sorted_out[i], kind="impulse")
-                if lag is not None:
-                    lags.append(lag)
-    return sorted_out, lags
+                own = [(i, readings[i]) for i in groups.get((unit.name, setting.name, phase), ())]
+                yield (
+                    unit,
+                    setting,
+                    phase,
+                    {
+                        i: wrap(nominal_btdc(unit, setting, r.cylinder) - (r.btdc_deg or 0.0))
+                        for i, r in own
+                    },
+                )
 
 
-@dataclass(frozen=True, slots=True)
 class _AsTurned:
-    """What the way of turning shows about a unit's openings: the indices of those read past the
-    coupling, and where it tripped, by phase (setting, degrees BTDC)."""
+    """What the way of turning shows about the openings of ``unit``: the indices of those read past
+    the coupling, and where it tripped, by phase (setting, degrees BTDC)."""
 
-    running: frozenset[int]
-    released: Mapping[str, tuple[tuple[str, float], ...]]
+    def __init__(self, readings: Sequence[Reading], unit: Unit, begins: Collection[int]) -> None:
+        self.running: set[int] = set()
+        self.released: dict[str, list[tuple[str, float]]] = {}
+        apart_deg = 360.0 / float(unit.turns_per_crank_turn * unit.lobes)
+        before: Reading | None = None
+        ran = False
+        set_deg: float | None = None  # where it was set since, the coupling released
+        for i, now in enumerate(readings):
+            if i in begins:
+                before = set_deg = None
+            if now.unit != unit.name or now.crank_deg is None:
+                continue
+            past = (
+                before is not None
+                and before.crank_deg is not None
+                and past_coupling(
+                    before.crank_deg, ran, now.crank_deg, apart_deg, now.kind == "set"
+                )
+            )
+            if now.kind == "set":
+                set_deg = now.crank_deg if past else None
+                continue
+            last, ran_before = before, ran
+            ran = past or (set_deg is not None and abs(now.crank_deg - set_deg) <= SAME_PLACE_DEG)
+            before, set_deg = now, None
+            if not ran or last is None:
+                continue
+            self.running.add(i)
+            if not ran_before and last.phase == now.phase and last.btdc_deg is not None:
+                place = last.setting, last.btdc_deg
+                self.released.setdefault(now.phase, []).append(place)
 
+    def release_btdc(self, unit: Unit, setting: str, phase: str) -> float | None:
+        """See ``release_btdc``."""
+        elsewhere = [btdc for at, btdc in self.released.get(phase, ()) if at != setting]
+        return median(elsewhere) if elsewhere else unit.release_btdc
 
-def _as_turned(readings: Sequence[Reading], unit: Unit, begins: Collection[int]) -> _AsTurned:
-    apart_deg = 360.0 / float(unit.turns_per_crank_turn * unit.lobes)
-    running: set[int] = set()
-    released: dict[str, list[tuple[str, float]]] = {}
-    before: Reading | None = None
-    ran = False
-    set_deg: float | None = None  # where it was set since, the coupling released
-    for i, now in enumerate(readings):
-        if i in begins:
-            before = set_deg = None
-        if now.unit != unit.name or now.crank_deg is None:
-            continue
-        past = (
-            before is not None
-            and before.crank_deg is not None
-            and past_coupling(before.crank_deg, ran, now.crank_deg, apart_deg, now.kind == "set")
-        )
-        if now.kind == "set":
-            set_deg = now.crank_deg if past else None
-            continue
-        tripped, ran_before = before, ran
-        ran = past or (set_deg is not None and abs(now.crank_deg - set_deg) <= SAME_PLACE_DEG)
-        before, set_deg = now, None
-        if not ran or tripped is None:
-            continue
-        running.add(i)
-        if not ran_before and tripped.phase == now.phase and tripped.btdc_deg is not None:
-            released.setdefault(now.phase, []).append((tripped.setting, tripped.btdc_deg))
-    places = {phase: tuple(found) for phase, found in released.items()}
-    return _AsTurned(frozenset(running), places)
+    def trips(
+        self, readings: Sequence[Reading], late_by: LateBy, unit: Unit, setting: str, phase: str
+    ) -> list[int]:
+        """Those that are neither proven to run, nor open where the proven ones do, nor, while none
+        is proven, after the release."""
+        proven = [late for i, late in late_by.items() if i in self.running]
+        middle = median(proven) if proven else None
+        released = self.release_btdc(unit, setting, phase)
+
+        def runs(i: int) -> bool:
+            if middle is not None:
+                return i in self.running or abs(late_by[i] - middle) <= SAME_PLACE_DEG
+            return opens_after_release(readings[i].btdc_deg or 0.0, released)
+
+        return [i for i in late_by if not runs(i)]
 
 
 def past_coupling(
@@ -165,12 +207,7 @@ def release_btdc(
 ) -> float | None:
     """Where the coupling releases, degrees BTDC: as its trips with the lever elsewhere showed in
     this phase, else as entered. None where it is not known."""
-    return _release_btdc(_as_turned(readings, unit, begins), unit, setting, phase)
-
-
-def _release_btdc(turned: _AsTurned, unit: Unit, setting: str, phase: str) -> float | None:
-    elsewhere = [btdc for at, btdc in turned.released.get(phase, ()) if at != setting]
-    return median(elsewhere) if elsewhere else unit.release_btdc
+    return _AsTurned(readings, unit, begins).release_btdc(unit, setting, phase)
 
 
 def opens_after_release(btdc_deg: float, release_btdc: float | None) -> bool:
@@ -178,78 +215,28 @@ def opens_after_release(btdc_deg: float, release_btdc: float | None) -> bool:
     return release_btdc is not None and wrap(release_btdc - btdc_deg) > SAME_PLACE_DEG
 
 
-def _trips(
-    group: Mapping[int, Reading], turned: _AsTurned, unit: Unit, setting: Setting, phase: str
-) -> tuple[list[int], ImpulseLag | None]:
-    """The trips among the readings of a unit with a coupling in the engine file."""
-    late_by = _late_by(group, unit, setting)
-    proven = [late_by[i] for i in late_by if i in turned.running]
-    proven_by = median(proven) if proven else None
-    released = _release_btdc(turned, unit, setting.name, phase)
-
-    def is_running(i: int) -> bool:
-        if i in turned.running:
-            return True
-        if proven_by is not None:
-            return abs(late_by[i] - proven_by) <= SAME_PLACE_DEG
-        btdc_deg = group[i].btdc_deg
-        return btdc_deg is not None and opens_after_release(btdc_deg, released)
-
-    trips = [i for i in late_by if not is_running(i)]
-    if not trips:
-        return [], None
-    running = [late_by[i] for i in late_by.keys() - set(trips)]
-    lags = [late_by[i] - (median(running) if running else 0.0) for i in trips]
-    sd = stdev(lags) if len(lags) > 1 else 0.0
-    return trips, ImpulseLag(
-        unit.name, setting.name, phase, len(trips), fmean(lags), sd, len(running), expected=True
-    )
-
-
-def _late_by(group: Mapping[int, Reading], unit: Unit, setting: Setting) -> dict[int, float]:
-    """How much later than nominal, by index; degrees of crank."""
-    return {
-        i: wrap(nominal_btdc(unit, setting, r.cylinder) - r.btdc_deg)
-        for i, r in group.items()
-        if r.btdc_deg is not None
-    }
-
-
-def _recognise(
-    group: dict[int, Reading], unit: Unit, setting: Setting
-) -> tuple[list[int], ImpulseLag | None]:
-    """Split the readings by lateness at the widest gap that leaves the pattern of a coupling."""
-    late_by = _late_by(group, unit, setting)
+def _pattern(readings: Sequence[Reading], late_by: LateBy, unit: Unit) -> list[int]:
+    """The readings split by lateness at the widest gap that leaves the pattern of a coupling: late
+    by about the same, and closed for longer by as much."""
     order = sorted(late_by, key=late_by.__getitem__)
     gap = {cut: late_by[order[cut]] - late_by[order[cut - 1]] for cut in range(1, len(order))}
     wide = (cut for cut in gap if gap[cut] >= GAP_OF_LAG * LEAST_LAG_DEG)
-    cuts = sorted(wide, key=gap.__getitem__, reverse=True)
-    for cut in cuts:
+    for cut in sorted(wide, key=gap.__getitem__, reverse=True):
         running, late = order[:cut], order[cut:]
-        if len(late) < AGAIN_AND_AGAIN:
+        if min(len(running), len(late)) < AGAIN_AND_AGAIN:
             continue
         base = median(late_by[i] for i in running)
         lags = [late_by[i] - base for i in late]
-        lag, sd = fmean(lags), stdev(lags)
+        lag = fmean(lags)
+        closed = [
+            [c for i in of if (c := readings[i].closed_deg) is not None] for of in (running, late)
+        ]
         if (
-            lag >= max(LEAST_LAG_DEG, PLAY_MARGIN * (unit.backlash_deg or 0.0))
-            and sd <= SAME_AGAIN * lag
+            lag >= max(LEAST_LAG_DEG, BACKLASH_MARGIN * (unit.backlash_deg or 0.0))
+            and stdev(lags) <= SAME_AGAIN * lag
             and gap[cut] >= GAP_OF_LAG * lag
-            and _confirmed(group, running, late, lag)
+            and all(closed)
+            and abs(median(closed[1]) - median(closed[0]) - lag) <= SAME_AGAIN * lag
         ):
-            phase = group[late[0]].phase
-            return late, ImpulseLag(
-                unit.name, setting.name, phase, len(late), lag, sd, len(running), expected=False
-            )
-    return [], None
-
-
-def _confirmed(
-    group: dict[int, Reading], running: list[int], late: list[int], lag_deg: float
-) -> bool:
-    """Whether the contacts had been closed for longer by the lag."""
-    before = [c for i in running if (c := group[i].closed_deg) is not None]
-    after = [c for i in late if (c := group[i].closed_deg) is not None]
-    if not (before and after) or len(running) < AGAIN_AND_AGAIN:
-        return False
-    return abs(median(after) - median(before) - lag_deg) <= SAME_AGAIN * lag_deg
+            return late
+    return []

@@ -11,16 +11,15 @@ from __future__ import annotations
 import cmath
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from rig.base.angles import circular_mean, is_defined, mean_and_spread, modulo, resultant
 from rig.base.rounding import many
 from rig.base.uncertainty import Contribution, Source, combine, quantisation, rectangular, u_shaped
 from rig.engine.gear_train import disc_places
-from rig.engine.profile import Encoder, Engine, Unit
+from rig.engine.profile import Encoder, Engine, Profile, Unit
 from rig.tdc.reference import TdcReference
-from rig.timing.groups import Split, explained_deg, split_into_groups
-from rig.timing.values import Reading
+from rig.timing.means import Figure, Seat, Spread, seat_of
+from rig.timing.values import Assessment
 
 # What remains of q/sqrt(12), the error of rounding to a count, when an event is placed between
 # encoder edges. It does not shrink with the number of readings, as unequal counts are in the same
@@ -35,41 +34,89 @@ FEW = 5  # with fewer readings, a cylinder's own SD is a guess, and the unit's i
 MOST_PLACES = 360  # more places than this on an encoder's disc count as all round it
 
 
-@dataclass(frozen=True, slots=True)
-class Spread:
-    """Sum of squared deviations (degrees squared) and its degrees of freedom; both add up."""
-
-    squares: float = 0.0
-    nu: int = 0
-
-    def __add__(self, other: Spread) -> Spread:
-        return Spread(self.squares + other.squares, self.nu + other.nu)
-
-    @property
-    def sd_deg(self) -> float:
-        """Pooled SD (JCGM 100:2008, 4.2.4); needs at least one degree of freedom."""
-        return math.sqrt(self.squares / self.nu)
+def _exact(source: Source, u_deg: float, how: str) -> Contribution:
+    """One of type B that is taken as exact."""
+    return Contribution(source, u_deg, math.inf, "B", how)
 
 
-@dataclass(frozen=True, slots=True)
-class Seat:
-    """The encoder positions behind a figure.
+def parts_of_mean(
+    figure: Figure, unit: Unit, profile: Profile, reference: TdcReference
+) -> list[Contribution] | None:
+    """All contributions to the uncertainty of a mean opening BTDC, repeatability first. None when
+    nothing was read twice."""
+    repeats = repeatability(figure)
+    if repeats is None:
+        return None
+    encoder, seats = profile.encoder, (figure.seat, reference_seat(reference, profile.encoder))
+    cylinders = sorted({r.cylinder for r in figure.readings if r.cylinder is not None})
+    entered = entered_tdc(profile.engine, cylinders, reference.cylinder)
+    parts = [
+        repeats,
+        top_dead_centre(reference),
+        counting(encoder),
+        graduation(encoder, *seats),
+        run_out(encoder, *seats),
+    ]
+    parts += [entered] if entered else []
+    parts += [backlash(unit.backlash_deg)] if unit.backlash_deg and not figure.with_drag else []
+    parts += [hand()] if figure.is_set else []
+    return parts + sensing_delay(unit, figure)
 
-    ``vector`` is the mean of the unit vectors at their angles on the encoder's own shaft, which is
-    what a once-a-turn error sees; ``places`` is the number of different positions. If the position
-    is not known, ``elsewhere`` has the vectors of the other possible ones.
-    """
 
-    vector: complex
-    places: int
-    elsewhere: tuple[complex, ...] = ()
+def parts_of_difference(
+    one: tuple[Unit, Figure], two: tuple[Unit, Figure], encoder: Encoder, reference: TdcReference
+) -> list[Contribution] | None:
+    """Contributions to the difference of two units in one capture; None when either was not read
+    twice. The reference stands there with nothing, since it is common to both."""
+    both, seats = (one, two), (one[1].seat, two[1].seat)
+    parts = []
+    for unit, figure in both:
+        if (repeats := repeatability(figure)) is None:
+            return None
+        parts.append(replace(repeats, of=unit.name))
+    common = f"reference by {reference.by}, common to both: drops out (JCGM 100, 5.2)"
+    parts += [
+        _exact(Source.TDC, 0.0, common),
+        counting(encoder),
+        graduation(encoder, *seats),
+        run_out(encoder, *seats),
+    ]
+    for unit, figure in both:
+        parts += [replace(part, of=unit.name) for part in sensing_delay(unit, figure)]
+    if one[0].body and one[0].body == two[0].body:
+        return parts  # halves in one body share a rotor: the magnet pulls both or none
+    own = [0.0 if figure.with_drag else unit.backlash_deg or 0.0 for unit, figure in both]
+    return parts + ([backlash_of_both(*own)] if any(own) else [])
 
 
-def seat_part(crank_deg: Sequence[float], encoder: Encoder) -> Seat:
-    """The seat of readings at these crank angles; those within a degree share a place."""
-    ratio = float(encoder.turns_per_crank_turn)
-    angles = [angle * ratio for angle in crank_deg]
-    return Seat(resultant(angles), len({modulo(round(angle)) for angle in angles}))
+def parts_between(
+    pair: tuple[Assessment, Assessment],
+    names: tuple[str, str],
+    difference_deg: float,
+    *,
+    shared_reference: bool,
+    encoder: Encoder | None,
+) -> list[Contribution] | None:
+    """Contributions to the difference of two assessments called ``names``; None when either has no
+    uncertainty. With ``shared_reference`` what belongs to TDC drops out; with ``encoder`` its
+    errors are then those between the two angles."""
+    parts: list[Contribution] = []
+    own: list[float] = []
+    for assessment, name in zip(pair, names, strict=True):
+        if assessment.uncertainty is None:
+            return None
+        own.append(sum(map(backlash_deg_of, assessment.uncertainty.parts)))
+        kept = (p for p in assessment.uncertainty.parts if p.source is not Source.BACKLASH)
+        parts += [replace(part, of=name) for part in kept]
+    parts += [backlash_of_both(*own)] if any(own) else []
+    if not shared_reference:
+        return parts
+    dropped = OF_TDC if encoder is None else OF_TDC | {Source.GRADUATION, Source.RUN_OUT}
+    parts = [part for part in parts if part.source not in dropped]
+    if encoder is not None:
+        seats = (seat_of([[0.0]], encoder), seat_of([[difference_deg]], encoder))
+        parts += [graduation(encoder, *seats), run_out(encoder, *seats)]
+    return parts
 
 
 def reference_seat(reference: TdcReference, encoder: Encoder) -> Seat:
@@ -78,13 +125,23 @@ def reference_seat(reference: TdcReference, encoder: Encoder) -> Seat:
     A TDC that was only entered can be at any of several places on the disc of a geared encoder.
     """
     sides = [side for side in (reference.forward_deg, reference.backward_deg) if side]
-    if not sides:
-        first = seat_part([reference.tdc_deg], encoder)
-        many = min(disc_places(encoder), MOST_PLACES)
-        others = (first.vector * cmath.rect(1.0, math.tau * n / many) for n in range(1, many))
-        return replace(first, elsewhere=tuple(others))
-    vectors = [seat_part(side, encoder).vector for side in sides]
-    return Seat(sum(vectors) / len(vectors), len(sides))
+    if sides:
+        return replace(seat_of(sides, encoder), places=len(sides))
+    first = seat_of([[reference.tdc_deg]], encoder)
+    many = min(disc_places(encoder), MOST_PLACES)
+    others = (first.vector * cmath.rect(1.0, math.tau * n / many) for n in range(1, many))
+    return replace(first, elsewhere=tuple(others))
+
+
+def repeatability(figure: Figure) -> Contribution | None:
+    """Of a mean opening; None when nothing was read twice. Where each lobe was read once, their
+    differences are the spread."""
+    found = (
+        repeatability_part(figure.spreads[0], figure.pooled, figure.n)
+        if len(figure.spreads) == 1
+        else mean_over_cylinders(figure.spreads, figure.counts)
+    )
+    return found or repeatability_part(figure.together, Spread(), figure.n)
 
 
 def repeatability_part(own: Spread, unit: Spread, n: int) -> Contribution | None:
@@ -147,7 +204,7 @@ def entered_tdc(engine: Engine, cylinders: Sequence[int], counted_from: int) -> 
     if not within or not share:
         return None
     how = f"rectangular +/- {within:g} about the entered place (JCGM 100, 4.3.7)"
-    return Contribution(Source.ENTERED_TDC, rectangular(within) * share, math.inf, "B", how)
+    return _exact(Source.ENTERED_TDC, rectangular(within) * share, how)
 
 
 def counting(encoder: Encoder, placing: float = PLACING_LEFT) -> Contribution:
@@ -159,7 +216,7 @@ def counting(encoder: Encoder, placing: float = PLACING_LEFT) -> Contribution:
     q_deg = 360.0 / (encoder.counts_per_turn * float(encoder.turns_per_crank_turn))
     u_deg = placing * quantisation(q_deg) * math.sqrt(2.0)
     how = f"{placing:g} of q/sqrt(6), q = {q_deg:.4f}, placed between edges (JCGM 100, F.2.2.1)"
-    return Contribution(Source.COUNTING, u_deg, math.inf, "B", how)
+    return _exact(Source.COUNTING, u_deg, how)
 
 
 def graduation(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
@@ -173,7 +230,7 @@ def graduation(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
         f"rectangular +/- {half:g}, {first.places} against "
         f"{many(second.places, 'position')} (JCGM 100, 4.3.7)"
     )
-    return Contribution(Source.GRADUATION, u_deg, math.inf, "B", how)
+    return _exact(Source.GRADUATION, u_deg, how)
 
 
 def run_out(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
@@ -197,7 +254,7 @@ def run_out(encoder: Encoder, first: Seat, second: Seat) -> Contribution:
         f"U-shaped, amplitude {amplitude:.3f} between the {positions} of "
         f"{once_a_turn:g} once a turn (JCGM 100, H.1.3.4)"
     )
-    return Contribution(Source.RUN_OUT, u_shaped(amplitude), math.inf, "B", how)
+    return _exact(Source.RUN_OUT, u_shaped(amplitude), how)
 
 
 def backlash(backlash_deg: float) -> Contribution:
@@ -207,7 +264,7 @@ def backlash(backlash_deg: float) -> Contribution:
     anywhere between none and all of it is backlash/sqrt(3) (JCGM 100:2008, 4.3.7 and F.2.4.5).
     """
     how = f"rectangular, 0 to {backlash_deg:g} early, not corrected (JCGM 100, 4.3.7 and F.2.4.5)"
-    return Contribution(Source.BACKLASH, rectangular(backlash_deg), math.inf, "B", how)
+    return _exact(Source.BACKLASH, rectangular(backlash_deg), how)
 
 
 def backlash_deg_of(part: Contribution) -> float:
@@ -225,7 +282,7 @@ def backlash_of_both(first_deg: float, second_deg: float) -> Contribution:
         rectangular(first_deg / 2.0), rectangular(second_deg / 2.0), (first_deg - second_deg) / 2.0
     )
     how = f"rectangular, 0 to {first_deg:g} against 0 to {second_deg:g} early (JCGM 100, 4.3.7)"
-    return Contribution(Source.BACKLASH_OF_BOTH, u_deg, math.inf, "B", how)
+    return _exact(Source.BACKLASH_OF_BOTH, u_deg, how)
 
 
 def sensing_delay(unit: Unit, figure: Figure) -> list[Contribution]:
@@ -242,132 +299,10 @@ def sensing_delay(unit: Unit, figure: Figure) -> list[Contribution]:
         f"rectangular +/- {half:.4f}: {unit.sensing_delay_us:g} us corrected, known within "
         f"{unit.sensing_delay_error_us:g}, at {speed_deg_s:.0f}°/s (JCGM 100, 4.3.7)"
     )
-    return [Contribution(Source.SENSING_DELAY, rectangular(half), math.inf, "B", how)]
+    return [_exact(Source.SENSING_DELAY, rectangular(half), how)]
 
 
 def hand(half_width_deg: float = HAND_PLAY_DEG) -> Contribution:
     """How far the held crank may be off while the unit is moved (a "set" reading)."""
     how = f"rectangular +/- {half_width_deg:g} while the crank is held (JCGM 100, 4.3.7)"
-    return Contribution(Source.HELD, rectangular(half_width_deg), math.inf, "B", how)
-
-
-# Valid readings of one unit, setting, phase and kind, on one lobe and cylinder.
-Cell = list[Reading]
-
-
-@dataclass(frozen=True, slots=True)
-class Figure:
-    """A mean opening, over one cylinder or several, and the data for its uncertainty."""
-
-    cylinder: int | None
-    readings: tuple[Reading, ...]
-    mean_btdc: float  # mean of the cells' means
-    sd_deg: float | None  # of all its readings, including differences between cylinders
-    repeatability: Contribution | None  # None: nothing was read twice
-    seat: Seat
-
-    @property
-    def n(self) -> int:
-        """Number of readings."""
-        return len(self.readings)
-
-    @property
-    def with_drag(self) -> bool:
-        """Whether a drag on the rotor took up the backlash at each reading."""
-        return all(reading.drag for reading in self.readings)
-
-
-def valid_readings(readings: Sequence[Reading]) -> list[Reading]:
-    """The valid readings with an angle."""
-    return [r for r in readings if r.valid and r.btdc_deg is not None and r.crank_deg is not None]
-
-
-def cells_of(group: Sequence[Reading]) -> list[Cell]:
-    """``group`` by cylinder, in order of their numbers; by lobe if that is not known.
-
-    Lobes keep apart what is meant to differ until firing TDC is entered.
-    """
-    cells: dict[tuple[bool, int], Cell] = {}
-    for reading in group:
-        cells.setdefault(_cell_of(reading), []).append(reading)
-    return [cells[key] for key in sorted(cells)]
-
-
-def _cell_of(reading: Reading) -> tuple[bool, int]:
-    unknown = reading.cylinder is None
-    return unknown, (reading.lobe if unknown else reading.cylinder) or 0
-
-
-def split_of(
-    group: Sequence[Reading], encoder: Encoder, backlash_deg: float | None
-) -> Split | None:
-    """The groups of ``group``, in order of time; None if it is one.
-
-    Lobes are numbered as in ``cells_of``. Set readings are not split: each was put where it is on
-    purpose. Source: ``rig.timing.groups``.
-    """
-    if not group or group[0].kind == "set":
-        return None
-    keys = [_cell_of(reading) for reading in group]
-    number = {key: n for n, key in enumerate(sorted(set(keys)))}
-    return split_into_groups(
-        group, [number[key] for key in keys], explained_deg(encoder, backlash_deg)
-    )
-
-
-def has_mean(group: Sequence[Reading]) -> bool:
-    """Whether a mean is defined: openings do not cancel out, on one lobe or among lobes."""
-    cells = [_btdcs(cell) for cell in cells_of(group)]
-    if not all(is_defined(angles) for angles in [*cells, _btdcs(group)]):
-        return False
-    return is_defined([circular_mean(angles) for angles in cells])
-
-
-def figure_over(
-    cells: Sequence[Cell],
-    encoder: Encoder,
-    *,
-    cylinder: int | None = None,
-    unit: Spread | None = None,
-) -> Figure:
-    """The mean opening over ``cells`` (at least one), equally weighted.
-
-    ``unit`` is the pooled spread of the whole unit, for a cylinder with few readings. Raises
-    ``ValueError`` when the openings have no mean (see ``has_mean``).
-    """
-    together = [reading for cell in cells for reading in cell]
-    seats = [seat_part(_crank_degs(cell), encoder) for cell in cells]
-    spreads = [spread_of(cell) for cell in cells]
-    if len(cells) == 1:
-        repeatability = repeatability_part(spreads[0], unit or Spread(), len(together))
-    else:
-        repeatability = mean_over_cylinders(spreads, [len(cell) for cell in cells])
-    if repeatability is None:
-        # Each lobe was read once: use their differences as the spread.
-        repeatability = repeatability_part(spread_of(together), Spread(), len(together))
-    return Figure(
-        cylinder=cylinder,
-        readings=tuple(together),
-        mean_btdc=circular_mean([circular_mean(_btdcs(cell)) for cell in cells]),
-        sd_deg=mean_and_spread(_btdcs(together))[1],
-        repeatability=repeatability,
-        seat=Seat(
-            sum(seat.vector for seat in seats) / len(seats),
-            seat_part(_crank_degs(together), encoder).places,
-        ),
-    )
-
-
-def spread_of(group: Sequence[Reading]) -> Spread:
-    """Squared deviations from the group's own mean, and their degrees of freedom."""
-    _, sd = mean_and_spread(_btdcs(group))
-    nu = len(group) - 1
-    return Spread(0.0 if sd is None else sd * sd * nu, nu)
-
-
-def _btdcs(group: Sequence[Reading]) -> list[float]:
-    return [r.btdc_deg for r in group if r.btdc_deg is not None]
-
-
-def _crank_degs(group: Sequence[Reading]) -> list[float]:
-    return [r.crank_deg for r in group if r.crank_deg is not None]
+    return _exact(Source.HELD, rectangular(half_width_deg), how)

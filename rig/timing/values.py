@@ -22,7 +22,7 @@ class Mark(StrEnum):
     ``rig.words`` has the words."""
 
     ONE_TURN_OUT = "one crank turn out"
-    STROKE_NOT_STATED = "stroke not stated"
+    STROKE_NOT_ENTERED = "stroke not entered"
     CONFIRM_BY_TURNING = "confirm by turning"
     IMPULSE_COUPLING = "impulse coupling engaged"
     IN_GROUPS = "readings in groups"
@@ -31,11 +31,12 @@ class Mark(StrEnum):
 
     @staticmethod
     def earlier(value: object) -> object:
-        """The code of a mark that files had as a sentence before version 0.4.0."""
+        """The code of a mark that earlier files have otherwise, some as a sentence."""
         return _EARLIER_MARKS.get(str(value), value)
 
 
 _EARLIER_MARKS = {
+    "stroke not stated": Mark.STROKE_NOT_ENTERED.value,
     "set with the crank held: confirm by turning": Mark.CONFIRM_BY_TURNING.value,
     "the manual means the slip of paper, which comes free later than contacts part": (
         Mark.PAPER_MEANT.value

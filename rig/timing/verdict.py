@@ -39,15 +39,6 @@ def conformance_probability(
     return 1.0 - sum(float(ndtr(z) if math.isinf(nu) else stdtr(nu, z)) for z in tails)
 
 
-def probability_inside(
-    value: float, uncertainty: Uncertainty | None, lower: float, upper: float
-) -> float | None:
-    """``conformance_probability`` of a combined uncertainty; None if that is not known."""
-    if uncertainty is None or not uncertainty.u_deg > 0.0:
-        return None
-    return conformance_probability(value, uncertainty.u_deg, lower, upper, uncertainty.nu_eff)
-
-
 def acceptance_limits(lower: float, upper: float, w: float) -> tuple[float, float]:
     """The limits moved inwards by the guard band ``w``. If the lower is then above the upper, no
     value can be accepted (JCGM 106:2012, clause 8)."""
@@ -65,6 +56,18 @@ def decide(
     if _within(value, *acceptance_limits(lower, upper, U)):
         return "inside"
     return "inconclusive" if _within(value, *acceptance_limits(lower, upper, -U)) else "outside"
+
+
+def judge(
+    value: float, uncertainty: Uncertainty | None, lower: float, upper: float, rule: Rule
+) -> tuple[Verdict, float | None]:
+    """Verdict by a rule; if it is inconclusive, with the probability that the true value is inside,
+    as far as that is known."""
+    verdict = decide(value, uncertainty.U_deg if uncertainty else None, lower, upper, rule)
+    if verdict != "inconclusive" or uncertainty is None or not uncertainty.u_deg > 0.0:
+        return verdict, None
+    of = uncertainty
+    return verdict, conformance_probability(value, of.u_deg, lower, upper, of.nu_eff)
 
 
 def _within(value: float, lower: float, upper: float) -> bool:

@@ -43,7 +43,7 @@ SOURCES: Mapping[Source, str] = {
 
 MARKS: Mapping[Mark, str] = {
     Mark.ONE_TURN_OUT: "one crank turn out",
-    Mark.STROKE_NOT_STATED: "firing TDC not entered",
+    Mark.STROKE_NOT_ENTERED: "firing TDC not entered",
     Mark.CONFIRM_BY_TURNING: "set with the crank held: confirm by turning",
     Mark.IMPULSE_COUPLING: "impulse coupling engaged",
     Mark.IN_GROUPS: "readings in groups",
@@ -127,8 +127,8 @@ def assessment_in_full(of: Assessment) -> str:
         return f"{MARKS[Mark.ONE_TURN_OUT]}, there {side}"
     if of.kind != "turned":
         return f"{side}, {'as set' if of.kind == 'set' else MARKS[Mark.IMPULSE_COUPLING]}"
-    stroke = Mark.STROKE_NOT_STATED in of.marks
-    end = f", {MARKS[Mark.STROKE_NOT_STATED]}" if stroke else ""
+    stroke = Mark.STROKE_NOT_ENTERED in of.marks
+    end = f", {MARKS[Mark.STROKE_NOT_ENTERED]}" if stroke else ""
     if of.verdict == "inside":
         return f"inside{end}"
     early, late = wrap(of.mean_btdc - of.earliest_btdc), wrap(of.latest_btdc - of.mean_btdc)

@@ -160,7 +160,7 @@ def test_dead_centre_stated_by_hand(tmp_path: Path) -> None:
     assert stated.answer["uncertainty"]["u_deg"] == pytest.approx(0.3 / 3**0.5)
     judged = figures(made.folder)["judgements"]
     assert {j["unit"] for j in judged} == {"upper", "lower"}
-    assert all("stroke not stated" in j["marks"] for j in judged)
+    assert all("stroke not entered" in j["marks"] for j in judged)
     assert rig("certify", made.folder).status in (0, 1)
 
 

@@ -19,6 +19,7 @@ from rig.engine.profile import Encoder
 from rig.tdc.reference import TdcReference, set_by_hand
 from rig.tdc.reference_file import to_plain
 from rig.timing import uncertainty_budget
+from rig.timing.means import Seat, seat_of
 
 WITHIN_DEG = 0.05
 GEARED = Scenario(readings=3, spread=0.02, run_out=0.1, graduation=0.0)
@@ -62,8 +63,8 @@ def test_the_interval_holds_wherever_on_the_disc_it_was_found(ratio: str) -> Non
 
 
 def test_taken_at_its_first_place_it_would_not_hold(monkeypatch: pytest.MonkeyPatch) -> None:
-    def first(reference: TdcReference, encoder: Encoder) -> uncertainty_budget.Seat:
-        return uncertainty_budget.seat_part([reference.tdc_deg], encoder)
+    def first(reference: TdcReference, encoder: Encoder) -> Seat:
+        return seat_of([[reference.tdc_deg]], encoder)
 
     monkeypatch.setattr(uncertainty_budget, "reference_seat", first)
     assert min(held("1/2", on_turn, 100) for on_turn in range(2)) < 0.8

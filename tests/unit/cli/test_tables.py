@@ -35,7 +35,7 @@ W3 = Uncertainty(
 JUDGED = Assessment(
     "upper", "full advance", 1, "as left", "turned", 6, 36.223, 0.066, W3, 37.0, 36.0, 35.0,
     "inside", "inside", "guarded",
-    (Mark.STROKE_NOT_STATED,),
+    (Mark.STROKE_NOT_ENTERED,),
 )  # fmt: skip
 OPEN = Assessment(
     "lower", "full retard", None, "as found", "impulse", 1, -4.0, None, None, None, None, None,
@@ -57,7 +57,7 @@ def test_a_unit_is_a_heading_and_a_table() -> None:
         "  cyl.  n         mean  U, °  SD, °  verdict",
         "  all   6  36.22° BTDC  0.16  0.066  inside",
     ]
-    assert f"  {MARKS[Mark.STROKE_NOT_STATED]}" in lines
+    assert f"  {MARKS[Mark.STROKE_NOT_ENTERED]}" in lines
     assert lines[-1] == RULES["guarded"]
     assert fits(lines[:-1])
 

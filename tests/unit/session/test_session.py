@@ -76,7 +76,7 @@ def test_a_restart_loses_the_stroke_for_what_follows_and_for_nothing_before() ->
     assert len(later) > 3
     assert {r.stroke_known for r in later} == {False}
     marks = {m for j in played.session.assessments() for m in j.marks}
-    assert Mark.STROKE_NOT_STATED in marks
+    assert Mark.STROKE_NOT_ENTERED in marks
     played.state_stroke().do("turn 800 at 110")
     assert not played.session.stroke_lost
     assert [r for r in played.counted() if not r.stroke_known][-1].t_s < played.rig.now_s - 5.0
@@ -150,7 +150,7 @@ def test_a_unit_coupled_one_crank_turn_out_is_reported_as_that(turns: int) -> No
 def test_until_the_stroke_is_entered_the_readings_are_marked() -> None:
     played = Played(5, single(), hidden=turned_out(1)).know_tdc().do("turn 2900 at 150")
     (judged,) = played.session.assessments()
-    assert judged.marks == (Mark.STROKE_NOT_STATED,)
+    assert judged.marks == (Mark.STROKE_NOT_ENTERED,)
     assert {r.wrong_stroke for r in played.counted()} == {False}
 
 

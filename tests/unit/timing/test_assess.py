@@ -205,7 +205,7 @@ def test_an_unknown_stroke_is_marked_on_what_is_inside() -> None:
     found = only(assess(group, four(), reference()))
     assert (found.cylinder, found.verdict) == (None, "inside")
     assert assessment_in_full(found) == "inside, firing TDC not entered"
-    assert Mark.STROKE_NOT_STATED in found.marks
+    assert Mark.STROKE_NOT_ENTERED in found.marks
 
 
 def test_one_crank_turn_out_is_never_inside() -> None:

@@ -21,8 +21,15 @@ from rig.base.errors import InputError
 from rig.engine.profile import Encoder
 from rig.timing.assess import assess, unit_figure
 from rig.timing.compare import compare_units
-from rig.timing.groups import FALSE_ALARM, _log_tail, _ways, explained_deg, split_into_groups
-from rig.timing.uncertainty_budget import split_of
+from rig.timing.groups import (
+    FALSE_ALARM,
+    Split,
+    _log_tail,
+    _ways,
+    explained_deg,
+    split_into_groups,
+)
+from rig.timing.means import Sample
 from rig.timing.values import Assessment, Mark, Reading
 from rig.words.assessments import assessment_in_full, what_decides
 
@@ -37,8 +44,14 @@ def read(btdc_deg: Floats | Sequence[float], cylinders: Sequence[int] = (1,)) ->
     ]
 
 
+def split_of(
+    group: Sequence[Reading], encoder: Encoder = FINE_ENCODER, backlash_deg: float | None = None
+) -> Split | None:
+    return Sample(group, replace(unit(), backlash_deg=backlash_deg), encoder).split
+
+
 def are_parted(btdc_deg: Floats | Sequence[float], cylinders: Sequence[int] = (1,)) -> bool:
-    return split_of(read(btdc_deg, cylinders), FINE_ENCODER, None) is not None
+    return split_of(read(btdc_deg, cylinders)) is not None
 
 
 def whole(group: Sequence[Reading], cylinders: int = 1) -> Assessment:
@@ -125,9 +138,9 @@ def test_differences_that_entered_errors_explain_stay_in_the_spread() -> None:
     on_crank = Encoder(4096, run_out_deg=0.5)
     assert explained_deg(on_crank, None) == pytest.approx(360 / 4096)
     two_places = read([36.0, 37.2] * 10)
-    assert split_of(two_places, geared, None) is None
-    assert split_of(two_places, on_crank, None) is not None
-    assert split_of(two_places, on_crank, 1.3) is None  # the magnet pulls it through its play
+    assert split_of(two_places, geared) is None
+    assert split_of(two_places, on_crank) is not None
+    assert split_of(two_places, on_crank, 1.3) is None  # the magnet pulls it through its backlash
 
 
 # -- the rate of false alarms ---------------------------------------------------------------------
@@ -139,7 +152,8 @@ def alarms(trials: int, n: int, cylinders: int, sd: float, seed: int) -> int:
     lobes = [i % cylinders for i in range(n)]
     own = rng.normal(0.0, 2.0, cylinders)
     return sum(
-        split_into_groups(read(36.0 + own[lobes] + rng.normal(0.0, sd, n)), lobes, 0.1) is not None
+        split_into_groups((36.0 + own[lobes] + rng.normal(0.0, sd, n)).tolist(), lobes, 0.1)
+        is not None
         for _ in range(trials)
     )
 
@@ -233,7 +247,7 @@ def test_the_same_readings_turned_round_the_circle_are_split_alike(
     deg = rng.normal(0.0, 0.2, n)
     deg[n // 2 :] += 3.0 * moved
     there = [(each + turned + 180.0) % 360.0 - 180.0 for each in deg]
-    one, other = (split_of(read(each), FINE_ENCODER, None) for each in (deg.tolist(), there))
+    one, other = (split_of(read(each)) for each in (deg.tolist(), there))
     assert (one is None) == (other is None)
     if one is not None and other is not None:
         assert one.labels == other.labels

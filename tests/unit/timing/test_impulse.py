@@ -35,7 +35,7 @@ def test_late_by_the_same_again_and_closed_for_as_much_longer() -> None:
     group = series(27.1, 0.1, 26.8, -0.2, 27.3, 0.0)
     found = separate_impulse_trips(group, single())
     assert kinds(found) == ["impulse", "turned"] * 3
-    [lag] = impulse_lags(group, single())
+    [lag] = impulse_lags(found, single())
     assert lag.lag_deg == pytest.approx(27.0667, abs=1e-3)
     assert lag.sd_deg == pytest.approx(0.2517, abs=1e-3)
     assert (lag.n, lag.running, lag.expected) == (3, 3, False)
@@ -156,7 +156,7 @@ def test_past_the_trip_back_and_forward_is_a_running_reading() -> None:
         "turned",
         "impulse",
     ]
-    [lag] = impulse_lags(more, COUPLED)
+    [lag] = impulse_lags(separate_impulse_trips(more, COUPLED), COUPLED)
     assert (lag.n, lag.running) == (2, 2)
     assert lag.lag_deg == pytest.approx(27.1, abs=0.01)
 

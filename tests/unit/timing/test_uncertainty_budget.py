@@ -15,9 +15,9 @@ from sample_engines import FINE_ENCODER, reference
 
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import Encoder
+from rig.timing.means import Spread, seat_of
 from rig.timing.uncertainty_budget import (
     FEW,
-    Spread,
     backlash,
     backlash_of_both,
     counting,
@@ -27,7 +27,6 @@ from rig.timing.uncertainty_budget import (
     reference_seat,
     repeatability_part,
     run_out,
-    seat_part,
     top_dead_centre,
 )
 
@@ -38,7 +37,7 @@ from rig.timing.uncertainty_budget import (
 def test_run_out_between_two_angles(apart: float, at_most: float) -> None:
     """D4: A = 0.12, at most 2 A sin(d/2) (geometry); as an arcsine, JCGM 100:2008, H.1.3.4."""
     encoder = replace(FINE_ENCODER, run_out_deg=0.12)
-    part = run_out(encoder, seat_part([200.0 + apart] * 9, encoder), seat_part([200.0], encoder))
+    part = run_out(encoder, seat_of([[200.0 + apart] * 9], encoder), seat_of([[200.0]], encoder))
     assert part.u_deg * math.sqrt(2.0) == pytest.approx(at_most, abs=1e-6)
 
 
@@ -56,7 +55,7 @@ def test_run_out_against_a_stop_is_the_worst_over_all_phases(
         return np.asarray(0.12 * np.sin(np.radians(angle_deg) + phase))
 
     found = error(tdc - btdc) - (error(tdc - half_arc) + error(tdc + half_arc)) / 2.0
-    part = run_out(encoder, seat_part([tdc - btdc], encoder), datum)
+    part = run_out(encoder, seat_of([[tdc - btdc]], encoder), datum)
     assert part.u_deg * math.sqrt(2.0) == pytest.approx(float(np.max(found)), abs=2e-6)
     assert part.u_deg == pytest.approx(float(np.sqrt(np.mean(found**2))), abs=2e-6)
 
@@ -65,7 +64,7 @@ def test_run_out_counts_on_the_encoders_own_shaft() -> None:
     """At half crank speed 90 degrees of crank are 45 of the encoder, and one of its degrees is
     two of the crank."""
     encoder = replace(FINE_ENCODER, run_out_deg=0.12, turns_per_crank_turn=Fraction(1, 2))
-    part = run_out(encoder, seat_part([90.0], encoder), seat_part([0.0], encoder))
+    part = run_out(encoder, seat_of([[90.0]], encoder), seat_of([[0.0]], encoder))
     at_most = 2 * 0.24 * math.sin(math.radians(22.5))
     assert part.u_deg * math.sqrt(2.0) == pytest.approx(at_most)
 
@@ -73,16 +72,16 @@ def test_run_out_counts_on_the_encoders_own_shaft() -> None:
 def test_run_out_of_opposite_openings_cancels() -> None:
     """Cylinders half a turn apart: the once-a-turn errors of their openings are opposite."""
     encoder = replace(FINE_ENCODER, run_out_deg=0.12)
-    assert abs(seat_part([10.0, 190.0], encoder).vector) == pytest.approx(0.0, abs=1e-12)
-    part = run_out(encoder, seat_part([10.0, 190.0], encoder), seat_part([46.0], encoder))
+    assert abs(seat_of([[10.0, 190.0]], encoder).vector) == pytest.approx(0.0, abs=1e-12)
+    part = run_out(encoder, seat_of([[10.0, 190.0]], encoder), seat_of([[46.0]], encoder))
     assert part.u_deg == pytest.approx(0.12 / math.sqrt(2.0))
 
 
 def test_seats() -> None:
-    where = seat_part([324.1, 324.3, 1044.2], FINE_ENCODER)
+    where = seat_of([[324.1, 324.3, 1044.2]], FINE_ENCODER)
     assert where.places == 1
     assert cmath.phase(where.vector) == pytest.approx(math.radians(324.2 - 360.0), abs=1e-6)
-    assert seat_part([324.0, 504.0], FINE_ENCODER).places == 2
+    assert seat_of([[324.0, 504.0]], FINE_ENCODER).places == 2
     stop = reference(100.0, touches=((60.0, 60.1), (140.0, 139.9)))
     assert reference_seat(stop, FINE_ENCODER).places == 2
     assert reference_seat(reference(100.0), FINE_ENCODER).places == 1
@@ -105,21 +104,21 @@ def test_an_entered_tdc_is_taken_at_the_worst_of_its_places(
     top = np.radians((tdc + 360.0 * turns) * float(ratio)) + phase
     worst = float(np.max(0.12 / float(ratio) * (np.sin(own) - np.sin(top))))
     datum = reference_seat(reference(tdc % 360.0), encoder)
-    part = run_out(encoder, seat_part([opens], encoder), datum)
+    part = run_out(encoder, seat_of([[opens]], encoder), datum)
     assert part.u_deg * math.sqrt(2.0) == pytest.approx(worst, abs=1e-5)
 
 
 def test_where_the_crank_stood_is_the_place_of_a_mark() -> None:
     encoder = replace(FINE_ENCODER, run_out_deg=0.12, turns_per_crank_turn=Fraction(1, 2))
     mark = reference(20.0, touches=((380.0,), ()))
-    part = run_out(encoder, seat_part([380.0], encoder), reference_seat(mark, encoder))
+    part = run_out(encoder, seat_of([[380.0]], encoder), reference_seat(mark, encoder))
     assert part.u_deg == pytest.approx(0.0, abs=1e-12)
     stated = reference_seat(reference(20.0), encoder)
-    assert run_out(encoder, seat_part([380.0], encoder), stated).u_deg == pytest.approx(
+    assert run_out(encoder, seat_of([[380.0]], encoder), stated).u_deg == pytest.approx(
         2.0 * 0.24 / math.sqrt(2.0)
     )
     odd = replace(encoder, turns_per_crank_turn=Fraction("0.123457"))  # all round, not a million
-    all_round = run_out(odd, seat_part([55.0], odd), reference_seat(reference(20.0), odd))
+    all_round = run_out(odd, seat_of([[55.0]], odd), reference_seat(reference(20.0), odd))
     assert all_round.u_deg == pytest.approx(2.0 * 0.12 / 0.123457 / math.sqrt(2.0), rel=1e-3)
 
 
@@ -127,10 +126,10 @@ def test_graduation_is_of_each_position() -> None:
     """Rectangular (JCGM 100:2008, 4.3.7) at the opening and at the two touches of the stop."""
     encoder = replace(FINE_ENCODER, graduation_error_deg=0.06)
     stop = reference_seat(reference(100.0, touches=((60.0,), (140.0,))), encoder)
-    part = graduation(encoder, seat_part([64.0], encoder), stop)
+    part = graduation(encoder, seat_of([[64.0]], encoder), stop)
     assert part.u_deg == pytest.approx(0.06 / math.sqrt(3.0) * math.sqrt(1.0 + 0.5))
     doubled = replace(encoder, turns_per_crank_turn=Fraction(1, 2))
-    assert graduation(doubled, seat_part([64.0], doubled), stop).u_deg == pytest.approx(
+    assert graduation(doubled, seat_of([[64.0]], doubled), stop).u_deg == pytest.approx(
         2 * part.u_deg
     )
 
