@@ -21,7 +21,7 @@ from rig.signal.openings import OpeningFinder, replay
 from rig.signal.track import IndexCheck
 from rig.timing.readings import before_delay_deg
 from rig.wire.formats import Recording, open_recording
-from rig.wire.records import Health, LineError
+from rig.wire.records import OF_THE_FILE, Health, LineError
 
 FEWEST_COUNTS, MOST_COUNTS = 4, 1_000_000
 ALL_INPUTS = ""
@@ -225,7 +225,7 @@ def _read(
         for other in batch.others:
             if isinstance(other, LineError):
                 line_errors[other.kind] += other.times
-                if other.kind in ("capture", "vcd", "protocol"):
+                if other.kind in (*OF_THE_FILE, "protocol"):
                     file_errors.append(other.detail)
             elif isinstance(other, Health):
                 illegal = other.illegal

@@ -7,12 +7,10 @@ do not depend on how the file was cut into pieces.
 
 from __future__ import annotations
 
-import re
+import math
 from collections.abc import Iterator, Mapping
 from os import PathLike
 from pathlib import Path
-
-import numpy as np
 
 from rig.base.errors import InputError
 from rig.pins.rig_records import Cutter, Known, Recorder
@@ -23,7 +21,7 @@ from rig.wire.line import PROTOCOL
 from rig.wire.records import INDEX_INPUT, MOST_CONTACTS, Batch, Identity, Other
 
 _COARSEST_US = 10_000  # a recording in longer ticks is converted to these
-_CONTACT = re.compile(r"contact([1-9][0-9]?)")
+_CONTACTS = {f"contact{number}": number for number in range(1, MOST_CONTACTS + 1)}
 
 
 class PinRecording:
@@ -33,9 +31,8 @@ class PinRecording:
     name. a, b and at least one contact are needed. Levels and counts are given raw, without
     assuming a direction or a polarity.
 
-    ``contacts`` are the names of the contact inputs in order, ``inputs`` the same by input number
-    (the N of contactN). ``end_us`` is the time of the last stamp, known once ``batches`` is
-    exhausted.
+    ``inputs`` are the names of the contact inputs by number (the N of contactN), in order.
+    ``end_us`` is the time of the last stamp, known once ``batches`` is exhausted.
 
     Raises InputError: no file, no dump, no such signal (the text lists those in it).
     """
@@ -51,9 +48,8 @@ class PinRecording:
         self._header = read_header(path)
         self._counts_per_turn = counts_per_turn
         self._chunk_bytes = chunk_bytes
-        self._pins = _find_pins(self._header, dict(names or {}))
-        self.inputs = {_contact_number(role): role for role in self._pins if _is_contact(role)}
-        self.contacts = list(self.inputs.values())
+        self._pins = _find_pins(self._header, names or {})
+        self.inputs = {_CONTACTS[role]: role for role in self._pins if role in _CONTACTS}
         self.end_us = 0.0
 
     def batches(self) -> Iterator[Batch]:
@@ -70,18 +66,27 @@ class PinRecording:
             self._header, list(self._pins.values()), waiting.append, self._chunk_bytes
         )
         known = Known(list(self._pins), tick_us, waiting.append)
-        cutter = Cutter(tick_us, waiting.append)
+        recorder = cutter = None
         bits = enumerate([INDEX_INPUT, *self.inputs] if "z" in self._pins else self.inputs, 2)
-        recorder = Recorder(tick_us, dict(bits))
+
+        def with_errors(batch: Batch, until_us: float) -> Batch:
+            """The batch with the line errors up to then."""
+            due = [other for other in waiting if other.t_us <= until_us]
+            waiting[:] = [other for other in waiting if other.t_us > until_us]
+            batch.others = sorted(due + batch.others, key=lambda other: other.t_us)
+            return batch
+
         for rows in reader.rows():
             levels = known.settle(rows._replace(ticks=rows.ticks * factor))
-            if known.start is not None and not cutter.begun:
-                recorder.begin(*known.start)
-                cutter.begin(known.start[0])
+            if known.start is None:
+                continue
+            if recorder is None or cutter is None:
+                recorder = Recorder(tick_us, dict(bits), *known.start)
+                cutter = Cutter(tick_us, known.start[0], waiting.append)
             for stretch in cutter.stretches(levels):
-                yield _with_waiting(recorder.take(stretch), waiting, float(stretch.end * tick_us))
+                yield with_errors(recorder.take(stretch), float(stretch.end * tick_us))
         self.end_us = float(reader.end_tick * self._header.tick_us)
-        if known.start is None:
+        if recorder is None or cutter is None:
             raise InputError(
                 f"{self._header.path}: {known.missing()} is never 0 or 1, so nothing can be "
                 "counted; check that a and b are the right signals."
@@ -89,8 +94,8 @@ class PinRecording:
         *most, last = cutter.finish(reader.end_tick * factor)
         known.finish(reader.end_tick * factor)
         for stretch in most:
-            yield _with_waiting(recorder.take(stretch), waiting, float(stretch.end * tick_us))
-        yield _with_waiting(recorder.take(last, last=True), waiting, np.inf)
+            yield with_errors(recorder.take(stretch), float(stretch.end * tick_us))
+        yield with_errors(recorder.take(last, last=True), math.inf)
 
 
 def _recording(path: Path, counts_per_turn: int | None, names: Mapping[str, str]) -> Recording:
@@ -110,40 +115,22 @@ RECORDING_FORMAT = RecordingFormat(
 )
 
 
-def _find_pins(header: Header, names: dict[str, str]) -> dict[str, Signal]:
+def _find_pins(header: Header, names: Mapping[str, str]) -> dict[str, Signal]:
     """Role to signal, in the order a, b, z, contact1, contact2 ..."""
     for role, name in names.items():
-        if role not in ("a", "b", "z") and not _is_contact(role):
+        if role not in ("a", "b", "z", *_CONTACTS):
             raise InputError(
                 f"'{role}={name}' names no pin: give names for a, b, z and contact1 to "
                 f"contact{MOST_CONTACTS}."
             )
-    contacts = [f"contact{number}" for number in range(1, MOST_CONTACTS + 1)]
     pins = {role: header.pin(names.get(role, role)) for role in ("a", "b")}
-    for role in ("z", *contacts):
+    for role in ("z", *_CONTACTS):
         if role in names or header.has(role):
             pins[role] = header.pin(names.get(role, role))
-    if not any(_is_contact(role) for role in pins):
+    if not pins.keys() & _CONTACTS.keys():
         header.pin("contact1")  # raises with the names in the file
     if pins["a"].code == pins["b"].code:
         raise InputError(
             f"{header.path}: a and b are the same signal; nothing can be counted from it."
         )
     return pins
-
-
-def _is_contact(role: str) -> bool:
-    match = _CONTACT.fullmatch(role)
-    return match is not None and int(match[1]) <= MOST_CONTACTS
-
-
-def _contact_number(role: str) -> int:
-    return int(role.removeprefix("contact"))
-
-
-def _with_waiting(batch: Batch, waiting: list[Other], until_us: float) -> Batch:
-    """``batch`` with the line errors up to ``until_us``, which are removed from ``waiting``."""
-    due = [other for other in waiting if other.t_us <= until_us]
-    waiting[:] = [other for other in waiting if other.t_us > until_us]
-    batch.others = sorted(due + batch.others, key=lambda other: other.t_us)
-    return batch

@@ -7,7 +7,7 @@ dump and the rig's records, unknown levels are resolved and the rows are cut int
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from fractions import Fraction
 from typing import Any, NamedTuple
 
@@ -18,7 +18,10 @@ from rig.base.rounding import many
 from rig.pins.vcd_body import Rows, Words
 from rig.wire.records import EDGE, INDEX_INPUT, POSITION, WIDTH, Batch, Health, LineError
 
+Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
+
+UNKNOWN_LEVEL = "unknown-level"  # line error: a pin without a level
 
 _GRID_US = 20_000  # a position at each of these if the count has changed since the last ...
 _REST = 5  # ... and else at each fifth
@@ -31,13 +34,24 @@ _STEP = np.array([0, 1, 2, -1], np.int8)  # by difference of quadrature states; 
 _ILLEGAL = 2
 
 
-class Stretch(NamedTuple):
-    """Pin levels at each change in (``start``, ``end``], in ticks.
+class Levels(NamedTuple):
+    """Pin levels at each change, none of them unknown, (n,).
 
     Bits of ``levels``: 0 A, 1 B, then index and contacts. ``doubt`` marks what a row does not show:
     bit 0, how far the encoder went since the row before; a bit of another pin, that its level
     changed (it was unknown before).
     """
+
+    ticks: Ints
+    levels: Words
+    doubt: Words
+
+    def part(self, low: int, high: int | None) -> Levels:
+        return Levels(self.ticks[low:high], self.levels[low:high], self.doubt[low:high])
+
+
+class Stretch(NamedTuple):
+    """``Levels`` in (``start``, ``end``], in ticks."""
 
     ticks: Ints
     levels: Words
@@ -71,11 +85,17 @@ class Recorder:
     """Turns stretches into batches. Keeps back only edges that wait for what comes after them.
 
     ``tick_us`` is the length of a tick in microseconds, at most 10,000 and a power of ten.
-    ``inputs`` gives the input number (0 index) for each bit of the levels from 2 on. Counting
-    begins with ``begin``.
+    ``inputs`` gives the input number (0 index) for each bit of the levels from 2 on. A and B are
+    known from ``tick`` on: the count begins at their quadrature state.
     """
 
-    def __init__(self, tick_us: Fraction, inputs: dict[int, int]) -> None:
+    def __init__(
+        self,
+        tick_us: Fraction,
+        inputs: Mapping[int, int],
+        tick: int,
+        levels: np.unsignedinteger[Any],
+    ) -> None:
         self._ticks_to_us, self._ticks_in_us = tick_us.numerator, tick_us.denominator
         self._inputs = inputs
         self._grid = int(_GRID_US / tick_us)
@@ -83,24 +103,16 @@ class Recorder:
         self._wait = int(_WAIT_US / tick_us)
         self._longest = -int(-_LONGEST_VISIT_US // tick_us)  # a visit is shorter
         self._edge_bits = sum(1 << bit for bit in inputs)
-        self._levels: np.unsignedinteger[Any] = np.uint8(0)
+        self._levels = levels
         self._direction = 1  # of the last step
-        self._mark = 0  # the grid mark of the last position
-        none = np.empty(0, np.int64)
-        self._moves = _Moves(none, none, np.empty(0, np.int8))
-        self._waiting = _Edges(none, none, none, none)
+        self._mark = -(-tick // self._grid) - _REST  # the grid mark of the last position
+        # The start is a transition of unknown direction: nothing is reported across it.
+        count = _quadrature(np.array([levels])).astype(np.int64)
+        self._moves = _Moves(np.array([tick], np.int64), count, np.zeros(1, np.int8))
+        self._waiting = _Edges(*np.empty((4, 0), np.int64))
         self._dwell = np.zeros(4, np.int64)
         self._breaks = 0
         self._illegal = 0
-        self._end = 0
-
-    def begin(self, tick: int, levels: np.unsignedinteger[Any]) -> None:
-        """A and B are known from ``tick`` on: the count begins at the quadrature state."""
-        self._levels = levels
-        count = _quadrature(np.array([levels])).astype(np.int64)
-        # The start is a transition of unknown direction: nothing is reported across it.
-        self._moves = _Moves(np.array([tick]), count, np.zeros(1, np.int8))
-        self._mark = -(-tick // self._grid) - _REST
         self._end = tick
 
     def take(self, stretch: Stretch, *, last: bool = False) -> Batch:
@@ -268,7 +280,7 @@ class Recorder:
         broken = np.flatnonzero(turned_round | (lasted >= self._longest))
         first, last = (-(-int(tick) // self._widths) for tick in ticks[[0, -1]])
         slots = last - first + 1
-        marks = np.arange(first, last + 1) * self._widths
+        marks = np.arange(first, last + 1, dtype=np.int64) * self._widths
         ends = np.diff(np.searchsorted(ticks, marks, "right"), prepend=0)
         slot = np.repeat(np.arange(slots), ends)
         place = slot * 4 + (new.counts[:-1] & 3)
@@ -302,8 +314,6 @@ def _quadrature(levels: Words) -> Words:
     return channels ^ (channels >> channels.dtype.type(1))
 
 
-Ints = NDArray[np.int64]
-
 STEP_US = 500_000  # stretches end at multiples of this, as do all times at which records are due
 _LONGEST = 600  # steps in a stretch: five minutes, so that a batch stays small
 _SILENCE = 1_200  # steps: ten minutes. Longer times without any change are skipped
@@ -311,25 +321,12 @@ _ENCODER = 3  # bits of A and B
 _SAID = 10
 
 
-class Levels(NamedTuple):
-    """Rows without unknown levels; ``doubt`` as in ``Stretch``."""
-
-    ticks: Ints
-    levels: Words
-    doubt: Words
-
-    def part(self, low: int, high: int | None) -> Levels:
-        """Rows ``low`` to ``high``."""
-        return Levels(self.ticks[low:high], self.levels[low:high], self.doubt[low:high])
-
-
 class Known:
     """Removes x and z from rows.
 
     An unknown pin keeps its last level; becoming known is no edge. While A or B is unknown neither
     moves, and afterwards the encoder's movement is in doubt. ``start`` is the tick and the levels
-    at which both are first known; rows before that are left out. ``report`` is
-    told of line errors.
+    at which both are first known; rows before that are left out. ``report`` gets line errors.
     """
 
     def __init__(
@@ -337,165 +334,120 @@ class Known:
     ) -> None:
         self._roles = roles
         self._tick_us = tick_us
-        self._unseen = (1 << len(roles)) - 1
-        self._unknown = self._unseen  # at the latest row
+        self._report = report
+        self._unseen = self._unknown = (1 << len(roles)) - 1  # so far; at the latest row
+        self._levels = 0  # of each pin when it was known last
         self._encoder = 0  # levels of A and B when both were known last
-        self._levels = 0
         self._spells = 0
         self._left_out = 0
         self.start: tuple[int, np.unsignedinteger[Any]] | None = None
-        self._report = report
 
     def settle(self, rows: Rows) -> Levels:
         """The rows after ``start``, with known levels."""
         ticks, levels, unknown = rows
-        settled = Levels(ticks, levels, np.zeros_like(levels))
-        if not len(ticks):
-            return settled
-        if self._unseen or self._unknown or unknown.any():
-            levels = self._held(levels, unknown)
-            settled = Levels(ticks, levels, settled.doubt)
-            before = np.concatenate((np.array([self._unknown], unknown.dtype), unknown[:-1]))
-            self._tell_spells(ticks, unknown & ~before)
-            self._mark_first(settled, unknown)
-            settled = self._hold_encoder(settled, unknown, before)
-        self._unknown, self._levels = int(unknown[-1]), int(levels[-1])
-        if len(settled.ticks):
-            self._encoder = int(settled.levels[-1]) & _ENCODER
-        return settled
+        doubt = np.zeros_like(levels)
+        first = 0
+        if len(ticks) and (self._unseen or self._unknown or unknown.any()):
+            levels, first = self._resolved(rows, doubt)
+        elif len(ticks):
+            self._levels = int(levels[-1])
+            self._encoder = self._levels & _ENCODER
+        return Levels(ticks[first:], levels[first:], doubt[first:])
 
-    def _held(self, levels: Words, unknown: Words) -> Words:
-        """Levels in which an unknown pin keeps the level of the last row that knew it, whatever it
-        was within the time stamp at which it became unknown."""
-        held = levels.copy()
-        rows = np.arange(len(levels))
-        for number in range(len(self._roles)):
-            bit = levels.dtype.type(1 << number)
-            lost = unknown & bit != 0
-            if not lost.any():
+    def _resolved(self, rows: Rows, doubt: Words) -> tuple[Words, int]:
+        """Known levels, and how many rows are left out; marks what is in ``doubt``."""
+        ticks, given, unknown = rows
+        word = given.dtype.type
+        first = 0 if self.start else len(ticks)
+        begins = [0, *(np.flatnonzero(unknown[1:] != unknown[:-1]) + 1).tolist()]
+        kept = []  # levels that unknown pins keep from each of these rows on; those of A and B
+        for row in begins:
+            if row:
+                self._known_before(int(given[row - 1]))
+            kept.append((self._levels, self._encoder))
+            before, self._unknown = self._unknown, int(unknown[row])
+            self._report_spells(int(ticks[row]), self._unknown & ~before)
+            doubt[row] |= self._unseen & ~self._unknown & ~_ENCODER
+            self._unseen &= self._unknown
+            if self._unknown & _ENCODER:
                 continue
-            latest = np.maximum.accumulate(np.where(lost, -1, rows))
-            old = np.where(latest < 0, levels.dtype.type(self._levels) & bit, levels[latest] & bit)
-            held = np.where(lost, (held & ~bit) | old, held)
-        return held.astype(levels.dtype)
+            if self.start is None:
+                level = int(given[row]) & ~self._unknown | self._levels & self._unknown
+                self.start, first = (int(ticks[row]), word(level)), row + 1
+            elif before & _ENCODER:
+                doubt[row] |= 1
+        self._known_before(int(given[-1]))
+        pins, encoder = np.repeat(np.array(kept, given.dtype), np.diff([*begins, len(ticks)]), 0).T
+        levels = (given & ~unknown) | (pins & unknown)
+        flips = (levels ^ np.concatenate((pins[:1], levels[:-1]))) & ~doubt
+        self._left_out += int(np.count_nonzero(flips[:first] >> word(2)))
+        dark = (unknown & word(_ENCODER)) != 0
+        return np.where(dark, levels & ~word(_ENCODER) | encoder, levels), first
+
+    def _known_before(self, given: int) -> None:
+        """The levels ``given`` by the last row before the unknown pins change."""
+        self._levels = given & ~self._unknown | self._levels & self._unknown
+        if not self._unknown & _ENCODER:
+            self._encoder = self._levels & _ENCODER
 
     def missing(self) -> str:
         """Which of A and B have not been known yet: "a", "b" or "a and b"."""
-        return (
-            " and ".join(
-                role for number, role in enumerate(self._roles[:2]) if self._unseen >> number & 1
-            )
-            or "a together with b"
-        )
+        both = [role for bit, role in enumerate(self._roles[:2]) if self._unseen >> bit & 1]
+        return " and ".join(both) or "a together with b"
 
     def finish(self, end_tick: int) -> None:
         """Report what is certain only at the end."""
-        for number, role in enumerate(self._roles):
-            if self._unseen >> number & 1:
-                self._line_error(end_tick, "vcd", f"{role} is never 0 or 1")
+        for bit, role in enumerate(self._roles):
+            if self._unseen >> bit & 1:
+                self._line_error(end_tick, UNKNOWN_LEVEL, f"{role} is never 0 or 1")
         if self._left_out:
-            self._line_error(
-                end_tick,
-                "vcd",
-                f"{many(self._left_out, 'edge')} came before a and b were both known",
-            )
+            text = f"{many(self._left_out, 'edge')} came before a and b were both known"
+            self._line_error(end_tick, UNKNOWN_LEVEL, text)
         if self._spells > _SAID:
-            self._line_error(
-                end_tick,
-                "vcd",
-                f"{many(self._spells - _SAID, 'more time')} at which a pin was x or z",
-            )
+            text = f"{many(self._spells - _SAID, 'more time')} at which a pin was x or z"
+            self._line_error(end_tick, UNKNOWN_LEVEL, text)
 
-    def _tell_spells(self, ticks: Ints, onset: Words) -> None:
-        for row in np.flatnonzero(onset).tolist():
-            for number, role in enumerate(self._roles):
-                if int(onset[row]) >> number & 1:
-                    self._spells += 1
-                    if self._spells <= _SAID:
-                        kind = "vcd" if number > 1 else "encoder"
-                        self._line_error(
-                            int(ticks[row]), kind, f"{role} is neither 0 nor 1 (x or z)"
-                        )
-
-    def _mark_first(self, settled: Levels, unknown: Words) -> None:
-        """Doubt the change of a pin in the row in which it is first known."""
-        for number in range(len(self._roles)):
-            bit = 1 << number
-            if self._unseen & bit:
-                seen = np.flatnonzero(unknown & unknown.dtype.type(bit) == 0)
-                if len(seen):
-                    self._unseen &= ~bit
-                    if not bit & _ENCODER:
-                        settled.doubt[seen[0]] |= bit
-
-    def _hold_encoder(self, settled: Levels, unknown: Words, before: Words) -> Levels:
-        """Leave out what is before ``start``; keep A and B unchanged while one is unknown."""
-        ticks, levels, doubt = settled
-        dark = (unknown & _ENCODER) != 0
-        was_dark = (before & _ENCODER) != 0
-        if self.start is None:
-            bright = np.flatnonzero(~dark)
-            row = int(bright[0]) if len(bright) else len(ticks) - 1
-            previous = np.concatenate((np.array([self._levels], levels.dtype), levels[:row]))
-            flips = (levels[: row + 1] ^ previous) & ~doubt[: row + 1]
-            self._left_out += int(np.count_nonzero(flips >> 2))
-            if len(bright):
-                self.start = (int(ticks[row]), levels[row])
-                self._encoder = int(levels[row]) & _ENCODER
-            ticks, levels, doubt = ticks[row + 1 :], levels[row + 1 :], doubt[row + 1 :]
-            dark, was_dark = dark[row + 1 :], was_dark[row + 1 :]
-        if dark.any() or was_dark.any():
-            latest = np.maximum.accumulate(np.where(dark, -1, np.arange(len(dark))))
-            held = np.where(latest < 0, self._encoder, levels[latest] & _ENCODER)
-            levels = levels & ~levels.dtype.type(_ENCODER) | held.astype(levels.dtype)
-            doubt = doubt | (was_dark & ~dark).astype(doubt.dtype)
-        return Levels(ticks, levels, doubt)
+    def _report_spells(self, tick: int, onset: int) -> None:
+        for bit, role in enumerate(self._roles):
+            if onset >> bit & 1:
+                self._spells += 1
+                if self._spells <= _SAID:
+                    kind = UNKNOWN_LEVEL if bit > 1 else "encoder"
+                    self._line_error(tick, kind, f"{role} is neither 0 nor 1 (x or z)")
 
     def _line_error(self, tick: int, kind: str, detail: str) -> None:
         self._report(LineError(float(tick * self._tick_us), kind, detail))
 
 
 class Cutter:
-    """Cuts rows into stretches.
+    """Cuts the rows after ``tick`` into stretches.
 
-    More than ten minutes without any change are skipped; ``report`` is told.
+    More than ten minutes without any change are skipped; ``report`` gets a line error.
     """
 
-    def __init__(self, tick_us: Fraction, report: Callable[[LineError], None]) -> None:
+    def __init__(self, tick_us: Fraction, tick: int, report: Callable[[LineError], None]) -> None:
         self._tick_us = tick_us
         self._step = int(STEP_US / tick_us)
         self._held: list[Levels] = []
-        self._at: int | None = None
-        self._latest = 0  # tick of the latest change sent
-        self._report = report
-
-    @property
-    def begun(self) -> bool:
-        """Whether ``begin`` was called."""
-        return self._at is not None
-
-    def begin(self, tick: int) -> None:
-        """Rows after ``tick`` will follow."""
         self._at = tick // self._step * self._step
-        self._latest = tick
+        self._latest = tick  # of the latest change sent
+        self._report = report
 
     def stretches(self, rows: Levels) -> Iterator[Stretch]:
         """All stretches that are complete with ``rows``."""
-        if len(rows.ticks) or not self._held:
-            self._held.append(rows)
-        if not len(rows.ticks):
-            return
-        until = (int(rows.ticks[-1]) - 1) // self._step * self._step
-        if self._at is not None and until > self._at:
-            yield from self._cut(until)
+        self._held.append(rows)
+        if len(rows.ticks):
+            until = (int(rows.ticks[-1]) - 1) // self._step * self._step
+            if until > self._at:
+                yield from self._cut(until)
 
     def finish(self, end_tick: int) -> Iterator[Stretch]:
         """The rest, up to ``end_tick``: at least one stretch, which may be empty."""
         yield from self._cut(end_tick, whole=True)
 
     def _cut(self, until: int, *, whole: bool = False) -> Iterator[Stretch]:
-        rows = Levels(*(np.concatenate(each) for each in zip(*self._held, strict=True)))
-        low, at = 0, self._at or 0
+        rows = Levels(*map(np.concatenate, zip(*self._held, strict=True)))
+        low, at = 0, self._at
         while at < until or whole:
             end = min(until, at + _LONGEST * self._step)
             following = int(rows.ticks[low]) if low < len(rows.ticks) else until
@@ -519,5 +471,5 @@ class Cutter:
         hours = float((ahead - at) * self._tick_us / 3_600_000_000)
         if hours:
             detail = f"nothing changes; {hours:.1f} hours of it are skipped"
-            self._report(LineError(float(at * self._tick_us), "vcd", detail))
+            self._report(LineError(float(at * self._tick_us), "idle", detail))
         return ahead

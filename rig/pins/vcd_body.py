@@ -379,7 +379,7 @@ class BodyReader:
 
     def _line_error(self, detail: str, tick: int | None = None) -> None:
         t_us = float((self.end_tick if tick is None else tick) * self._header.tick_us)
-        self._report(LineError(t_us, "vcd", detail))
+        self._report(LineError(t_us, "recording", detail))
 
 
 def _accumulated(before: np.unsignedinteger[Any], flips: Words) -> Words:

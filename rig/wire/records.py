@@ -135,14 +135,19 @@ class Cut:
     longest_high_us: float
 
 
+OF_THE_FILE = ("capture", "recording", "unknown-level", "idle")
+"""Kinds of line errors that a file has: a damaged capture or pin recording; a pin that is neither 0
+nor 1, and a long time without a change, in a pin recording."""
+
+
 @dataclass(frozen=True, slots=True)
 class LineError:
     """Something was wrong on the line. Counted, shown and recorded.
 
     ``t_us`` is the time up to which every edge had arrived intact before it. ``kind`` is one of:
     garbage, half-line, long-line, checksum, gap, interrupted, repeat, unknown-kind, protocol,
-    field, clock, encoder, vcd, capture. Frequent repetitions share one record with ``times`` and
-    the detail of the first.
+    field, clock, encoder, or of ``OF_THE_FILE``. Frequent repetitions share one record with
+    ``times`` and the detail of the first.
     """
 
     t_us: float

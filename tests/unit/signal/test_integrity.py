@@ -75,7 +75,8 @@ def test_a_doubt_that_is_not_over_reaches_to_whatever_comes() -> None:
         ("gap", None, True),
         ("interrupted", Reason.LINE_CUT, True),
         ("encoder", Reason.ENCODER_JUMPED, False),
-        ("vcd", None, False),
+        ("recording", None, False),
+        ("unknown-level", None, False),
     ],
 )
 def test_what_line_error_puts_in_doubt(
