@@ -299,7 +299,9 @@ class CheckRig(Procedure):
         step = self.step
         if step is None:
             came = lines_of(self._check, [])[-1] if self._check else "nothing was checked"
-            return Advice("rig check", f"{came}; esc goes on with the work", WHY, press="leave")
+            bad = self._check is not None and self._check.verdict == "bad"
+            words = "Leave the check, and put right what is bad" if bad else "Go on with the work"
+            return Advice("rig check", words, f"{came[:1].upper()}{came[1:]}.", press="leave")
         words, hand = (step.do, step.doing) if self.doing else (step.ready, step.get_ready)
         why = step.why
         if not self.doing and self.number in self._came:

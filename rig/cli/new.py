@@ -20,7 +20,13 @@ def run(args: argparse.Namespace) -> Answer:
     else:
         path = write_job(args.job, _answers(args))
     figures = {"job": str(args.job), "engine_file": str(path)}
-    return Answer(figures, [f"{path} is made: check it and correct it; it is yours to edit"])
+    return Answer(
+        figures,
+        [
+            f"{path} is made: check it and correct it; it is yours to edit",
+            f"At the engine, with the rig plugged in: rig live {args.job}",
+        ],
+    )
 
 
 def _answers(args: argparse.Namespace) -> dict[str, str]:

@@ -51,7 +51,7 @@ def test_all_of_it_and_the_capture_says_the_same_afterwards(tmp_path: Path) -> N
     shown = panel(bench)
     assert shown.title == "rig check: verdicts"
     assert not any(line.label == "BAD" for line in shown.lines)
-    assert "to be trusted" in bench.ui_state.view().next
+    assert bench.ui_state.view().why == "The rig is to be trusted."
     bench.press("esc")
     assert {"switch", "rig check"} <= bench.live.session.annotations.steps
     bench.live.end()
@@ -213,7 +213,7 @@ def test_one_bad_check_is_said_of_one(tmp_path: Path) -> None:
     bench.press("c", *"kkkkk")
     by_hand(bench, "lower")
     bench.press("k", "k")
-    assert " is bad: put it right" in bench.ui_state.view().next
+    assert " is bad: put it right" in bench.ui_state.view().why
 
 
 def test_a_step_waits_for_the_contacts_that_it_asks_for(tmp_path: Path) -> None:

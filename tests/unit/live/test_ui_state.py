@@ -444,5 +444,5 @@ def test_next_is_spoken_with_its_key_when_it_changes(tmp_path: Path) -> None:
     bench.do("rest 0.5")
     assert heard.spoken == [
         "Make it safe: plugs out, fuel off, ventilate, chock, then press enter",
-        "Clean the contacts, set their gap and note it, then press enter",
+        "Clean the contacts and set their gap, then press enter",
     ]
