@@ -350,6 +350,8 @@ def _short(of: RecordedAssessment) -> str:
     """A row's verdict in a word or two; how far out when it is outside."""
     if of.groups:
         return of.words.removeprefix("no mean, ")
+    if of.kind in KINDS:  # it has no verdict, though its setting may have a window
+        return {"impulse": "trip", "set": "as set"}[of.kind]
     if of.verdict == "inconclusive" and of.probability_inside is not None:
         return f"inconclusive, {_percent(of.probability_inside)} inside"
     return verdict_words(verdict_over([of])) if of.verdict == "outside" else of.verdict

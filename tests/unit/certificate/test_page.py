@@ -231,6 +231,7 @@ def test_other_kinds_of_reading_stand_in_blocks_of_their_own() -> None:
     assert "full advance, as found, impulse coupling engaged" in text
     assert "full advance, as found, set with the crank held" in text
     assert "6.10° ATDC one reading" in text
+    assert "no window set" not in text  # the window is there, but they have no verdict by it
 
 
 def test_a_unit_one_crank_turn_out_stands_apart() -> None:
