@@ -169,9 +169,10 @@ class Session:
                 self._passes.add(event)
                 if event.anchored and abs(event.off_counts) > TOLERANCE_COUNTS:
                     self._lose_stroke(event.t_us)
-                doubted = self.index_check.off_passes, self.index_check.counts_wrong
-                self.index_check.take(event)
-                if doubted != (self.index_check.off_passes, self.index_check.counts_wrong):
+                check = self.index_check
+                doubted = check.off_passes, check.counts_wrong, check.first_off
+                check.take(event)
+                if doubted != (check.off_passes, check.counts_wrong, check.first_off):
                     self._results.forget()  # earlier readings may be invalid now
 
     def opened(self, opening: Opening) -> None:

@@ -8,9 +8,9 @@ becomes the anchor. When a pass is off without a known loss, either the pulse or
 wrong: nothing is valid until two passes in succession agree.
 
 Lost counts show only at the next pass, so openings since the pass before are then rejected
-afterwards. When the index keeps coming after another number of counts than entered, the entered
-counts per turn are wrong, and all angles with them. An index edge is used once it is certain not to
-belong to a spike.
+afterwards; so are those before the first pass, while the next contradicts it. When the index keeps
+coming after another number of counts than entered, the entered counts per turn are wrong, and all
+angles with them. An index edge is used once it is certain not to belong to a spike.
 """
 
 from __future__ import annotations
@@ -111,18 +111,30 @@ class IndexCheck:
         self._before: IndexPass | None = None
         self._sound_us = float("-inf")  # the last index pass at the expected count
         self._doubts: list[tuple[float, float, Rejection]] = []  # after, up to, why
+        # Angles up to the first pass are counted back from it. It may be a stray pulse.
+        self._first_us = float("-inf")
+        self._first_agreed = False  # another pass agrees with it, or it was given up
+        self.first_off: Rejection | None = None  # another contradicts it, and none agrees
         self.off_passes = 0  # how often the index came at another count than expected
         self.turns: list[float] = []  # counts from each of the last passes to the next
 
     def take(self, passed: IndexPass) -> float | None:
         """The index was passed. Returns the counts of the turn that ends here, if one does."""
         before, self._before = self._before, passed
-        if passed.anchored or abs(passed.off_counts) <= TOLERANCE_COUNTS:
+        agrees = abs(passed.off_counts) <= TOLERANCE_COUNTS
+        if before is None:
+            self._first_us = passed.t_us
+        elif agrees and not self._first_agreed:
+            self.first_off = None
+        self._first_agreed |= before is not None and (agrees or passed.anchored)
+        if passed.anchored or agrees:
             self._sound_us = passed.t_us
         else:
             off = Rejection(Reason.COUNTS_LOST, (round(abs(passed.off_counts)),))
             self.off_passes += 1
             self._doubts.append((self._sound_us, passed.t_us, off))
+            if not self._first_agreed:
+                self.first_off = off
             if len(self._doubts) > 2 * MOST_DOUBTS:  # what lies between is then in doubt as well
                 (low, _, why), (_, high, _) = self._doubts[0], self._doubts[MOST_DOUBTS - 1]
                 self._doubts[:MOST_DOUBTS] = [(low, high, why)]
@@ -158,6 +170,8 @@ class IndexCheck:
         if self.counts_wrong:
             stated = self._settings.counts_per_turn
             return Rejection(Reason.COUNTS_WRONG, (round(self.usual_counts), stated))
+        if t_us <= self._first_us and self.first_off is not None:
+            return self.first_off
         return next((why for low, high, why in self._doubts if low < t_us <= high), None)
 
 
