@@ -8,11 +8,10 @@ import queue
 import subprocess
 import sys
 import threading
-import time
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from rig.base.errors import InputError, RigLostError
 from rig.cli.live import conclude
@@ -30,6 +29,7 @@ SEED = 10  # of an engine whose openings are all inside
 LOOK_S = 5.0  # the dashboard stays up this long after the certificate was saved
 BRISK_DEG_S = 240.0  # speed of the hand: the whole job takes under 45 s; a real hand is slower
 SLOWEST, FASTEST = 0.1, 2.0  # of the hand, times its usual speed
+PAUSE_S, PRESS_PAUSE_S = 0.1, 0.3  # after a movement of the hand, and after a key
 HAND_KEYS = {"right": "turn 90 at 60", "left": "back 45 at 60", "up": "turn 720 at 90"}
 START_S = 20.0
 
@@ -51,35 +51,24 @@ def run(args: argparse.Namespace) -> Answer:
     job = Job(folder)
     with VirtualRigProcess(job.engine_file, args.seed, use_socket=args.socket) as virtual:
         live = start(job, open_port(virtual.port))
-        hand = SimulatedHand(virtual, live, args.speed)
-        ui_state = UiState(live, tag=f"virtual rig, seed {args.seed}", hand=hand.key)
-        hand.ui_state = ui_state
-        script = Script(lines, ui_state, args.script, hand.command) if lines is not None else None
+        ui_state = UiState(live, tag=f"virtual rig, seed {args.seed}", hand=virtual.key)
+        lines = lines or demonstration(virtual, live, args.speed)
+        script: Script | None = Script(lines, ui_state, args.script or "demo", virtual.command)
 
         def over() -> bool:
-            if script is not None:
-                return not script.step() or ui_state.ended
-            hand.step()
-            return ui_state.ended or hand.finished
+            nonlocal script
+            if script is not None and not args.script and ui_state.touched:
+                script = None
+                if live.saved is None:
+                    virtual.tell("halt")
+                    ui_state.say("the keys are yours: arrows turn the virtual crank")
+            return ui_state.ended or (script is not None and not script.step())
 
         try:
             show(ui_state, over, plain_lines=args.plain)
         finally:
             live.end()
     return Answer({}, status=conclude(live))
-
-
-class CommandedRig(Protocol):
-    """A virtual rig whose hand takes commands."""
-
-    done: int
-    last: dict[str, Any]
-
-    def tell(self, command: str) -> None:
-        """Give the hand a command; they are carried out one after the other."""
-
-    def hear(self) -> None:
-        """Take note of what has been carried out."""
 
 
 class VirtualRigProcess:
@@ -92,7 +81,7 @@ class VirtualRigProcess:
             command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1
         )
         self._words: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
-        self.done = 0  # commands carried out
+        self.asked = self.done = 0  # commands given, and carried out
         self.last: dict[str, Any] = {}  # what the last of them came to
         threading.Thread(target=self._listen, daemon=True).start()
         try:
@@ -120,6 +109,31 @@ class VirtualRigProcess:
                 self.done += 1
                 self.last = word
 
+    def command(self, command: str) -> Callable[[], bool]:
+        """Give the hand a command of a script; the answer says whether it is done, and raises
+        InputError when it cannot be."""
+        self.asked += 1
+        number = self.asked
+        self.tell(command)
+
+        def is_done() -> bool:
+            self.hear()
+            if self.done < number:
+                return False
+            if "error" in self.last:
+                raise InputError(str(self.last["error"]))
+            return True
+
+        return is_done
+
+    def key(self, key: str) -> str:
+        """An arrow key of the person's."""
+        if movement := HAND_KEYS.get(key):
+            self.command(movement)
+        else:
+            self.tell("halt")
+        return f"the virtual hand: {movement or 'hold still'}"
+
     def close(self) -> None:
         """End the program."""
         if self._process.stdin is not None:
@@ -136,126 +150,57 @@ class VirtualRigProcess:
             self._words.put(json.loads(line))
 
 
-class SimulatedHand:
-    """A simulated person: tells the virtual hand what to do, and presses the keys for it.
+def demonstration(
+    virtual: VirtualRigProcess, live: LiveSession, speed: float = 1.0
+) -> Iterator[str | None]:
+    """The job as the lines of a script, at ``speed`` times the usual: what the hand does, and the
+    keys. It looks at nothing but what the screen knows and the hand feels."""
 
-    It looks at nothing but the screen's own state. As soon as a real person presses a key it
-    stops, and leaves both the keys and the virtual hand to them.
-    """
+    def wait(seconds: float) -> Iterator[None]:
+        until_s = live.elapsed_s + seconds
+        while live.elapsed_s < until_s:
+            yield None
 
-    def __init__(
-        self,
-        virtual: CommandedRig,
-        live: LiveSession,
-        speed: float = 1.0,
-        clock: Callable[[], float] = time.monotonic,
-    ) -> None:
-        self._virtual = virtual
-        self._clock = clock
-        self._live = live
-        self._times = speed
-        self._at = f"at {BRISK_DEG_S * speed:g}"
-        self._asked = 0
-        self._script = self._job()
-        self._running = True
-        self.ui_state: UiState | None = None
-        self.finished = False
+    for line in _job(virtual, live, BRISK_DEG_S * speed):
+        yield line
+        yield from wait((PAUSE_S if line.startswith("hand") else PRESS_PAUSE_S) / speed)
+    yield from wait(LOOK_S if sys.stdout.isatty() else 0.0)
 
-    def step(self) -> None:
-        """Go on with the script as far as it goes now."""
-        self._virtual.hear()
-        if not self._running or self.ui_state is None:
-            return
-        if self.ui_state.touched and self._live.saved is None:
-            self._running = False
-            self._virtual.tell("halt")
-            self.ui_state.say("the keys are yours: arrows turn the virtual crank")
-            return
-        if next(self._script, "end") == "end":
-            self._running = False
-            self.finished = not self.ui_state.touched
 
-    def key(self, key: str) -> str:
-        """An arrow key of the person's."""
-        self._virtual.tell(HAND_KEYS.get(key, "halt"))
-        return f"the virtual hand: {HAND_KEYS.get(key, 'hold still')}"
+def _job(virtual: VirtualRigProcess, live: LiveSession, deg_s: float) -> Iterator[str]:
+    at = f"at {deg_s:g}"
 
-    def command(self, command: str) -> Callable[[], bool]:
-        """Give the hand a command of a script; the answer says whether it is done, and raises
-        InputError when it cannot be."""
-        self._asked += 1
-        number = self._asked
-        self._virtual.tell(command)
+    def steps(*names: str) -> Iterator[str]:
+        """Each step is done, or skipped, when the screen asks for it."""
+        for name in names:
+            advice = guidance(live)
+            if advice.step == name:
+                yield "step done" if advice.press == "step_done" else "skip"
 
-        def is_done() -> bool:
-            self._virtual.hear()
-            if self._virtual.done < number:
-                return False
-            if "error" in self._virtual.last:
-                raise InputError(str(self._virtual.last["error"]))
-            return True
-
-        return is_done
-
-    def _job(self) -> Iterator[str]:
-        units, at = self._live.job.profile.units, self._at
-        while self._live.session.identity is None:
-            yield "waiting for the rig"
-        yield from self._do(f"hand speed_deg_s {BRISK_DEG_S * self._times:g}")
-        yield from self._say("make safe", "gap")
-        while (advice := guidance(self._live)).press == "drag":
-            yield from self._do(f"drag on {advice.unit}")
-            yield from self._press("b")
-        yield from self._say("switch")
-        yield from self._do(f"turn 380 {at}")
-        yield from self._say("rig check")
-        yield from self._do("stop in")
-        if "error" in self._virtual.last:  # the piston is in its way: bring it down
-            yield from self._do(f"turn 180 {at}", "stop in")
-        yield from self._press("p")
-        yield from self._do(*ENOUGH_TOUCHES * (f"touch forward {at}", f"touch back {at}"))
-        yield from self._do(f"turn 40 {at}", "stop out")
-        yield from self._press("p")
-        yield from self._say("marks")
-        yield from self._do(f"goto 0 {at}")
-        if not self._virtual.last.get("compressed", True):
-            yield from self._do(f"turn 180 {at}", f"goto 0 {at}")
-        yield from self._press("f")
-        yield from self._do(f"turn 1090 {at}")
-        levers = [unit for unit in units if len(unit.settings) > 1]
-        for unit in levers:
-            yield from self._do(f"lever {unit.settings[1].name}")
-            yield from self._press(str(unit.input))
-        if levers:
-            yield from self._do(f"turn 910 {at}")
-        yield from self._press("s")
-        yield from self._press("y")
-        yield from self._wait(LOOK_S if sys.stdout.isatty() else 0.0)
-
-    def _say(self, *steps: str) -> Iterator[str]:
-        """Say that each step is done, or skip it, when the screen asks for it."""
-        for step in steps:
-            advice = guidance(self._live)
-            if advice.step == step:
-                yield from self._press("enter" if advice.press == "step_done" else "k")
-
-    def _do(self, *commands: str) -> Iterator[str]:
-        for command in commands:
-            self._asked += 1
-            self._virtual.tell(command)
-            while self._virtual.done < self._asked:
-                yield command
-            yield from self._wait(0.1 / self._times)
-
-    def _press(self, key: str) -> Iterator[str]:
-        assert self.ui_state is not None
-        self.ui_state.press(key)
-        yield from self._wait(0.3 / self._times)
-
-    def _wait(self, seconds: float) -> Iterator[str]:
-        until = self._clock() + seconds
-        while self._clock() < until:
-            yield "waiting"
+    yield "wait rig"
+    yield f"hand hand speed_deg_s {deg_s:g}"
+    yield from steps("make safe", "gap")
+    while (advice := guidance(live)).press == "drag":
+        yield from (f"hand drag on {advice.unit}", "drag")
+    yield from steps("switch")
+    yield f"hand turn 380 {at}"
+    yield from steps("rig check")
+    yield f"hand goto 120 {at}"  # the piston is out of the way
+    yield from ("hand stop in", "piston stop in")
+    yield from ENOUGH_TOUCHES * (f"hand touch forward {at}", f"hand touch back {at}")
+    yield from (f"hand turn 40 {at}", "hand stop out", "piston stop out")
+    yield from steps("marks")
+    yield f"hand goto 0 {at}"
+    if not virtual.last.get("compressed", True):
+        yield from (f"hand turn 180 {at}", f"hand goto 0 {at}")
+    yield "firing TDC"
+    yield f"hand turn 1090 {at}"
+    levers = [unit for unit in live.job.profile.units if len(unit.settings) > 1]
+    for unit in levers:
+        yield from (f"hand lever {unit.settings[1].name}", f"lever {unit.name}")
+    if levers:
+        yield f"hand turn 910 {at}"
+    yield "save"
 
 
 OPTIONS = f"""

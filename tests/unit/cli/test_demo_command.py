@@ -10,20 +10,20 @@ from made_job import refused
 from virtual_bench import VirtualBench
 
 from rig.base.errors import InputError
-from rig.cli.demo import FASTEST, SEED, SimulatedHand
+from rig.cli.demo import FASTEST, SEED, VirtualRigProcess, demonstration
 from rig.live.script import Script
 from rig.signal.events import Reason
 
 LONGEST_S = 45.0  # of the rig's own time, for a certificate within a minute of the first command
 
 
-class InStep:
+class InStep(VirtualRigProcess):
     """A virtual rig in this process, in its own time, that takes commands as its program does."""
 
     def __init__(self, bench: VirtualBench) -> None:
         self._bench = bench
         self._told: list[str] = []
-        self.done = 0
+        self.asked = self.done = 0
         self.last: dict[str, Any] = {}
 
     def tell(self, command: str) -> None:
@@ -31,7 +31,6 @@ class InStep:
 
     def hear(self) -> None:
         if not self._told:
-            self._bench.do("rest 0.05")
             return
         command = self._told.pop(0)
         try:
@@ -42,17 +41,21 @@ class InStep:
         self.done += 1
 
 
+def carried_out(bench: VirtualBench, script: Script) -> VirtualBench:
+    """The bench at the end of a script."""
+    for _ in range(20_000):
+        if not script.step():
+            return bench
+        bench.do("rest 0.05")
+    raise AssertionError(f"it does not end: {bench.ui_state.view().next}")
+
+
 def demonstrated(folder: Path, seed: int, speed: float) -> VirtualBench:
     """The demonstration, to its end."""
     bench = VirtualBench(folder, seed)
-    hand = SimulatedHand(InStep(bench), bench.live, speed, lambda: bench.feed.now_s)
-    hand.ui_state = bench.ui_state
-    for _ in range(20_000):
-        hand.step()
-        bench.ui_state.view()
-        if hand.finished:
-            return bench
-    raise AssertionError(f"it does not end: {bench.ui_state.view().next}")
+    rig = InStep(bench)
+    lines = demonstration(rig, bench.live, speed)
+    return carried_out(bench, Script(lines, bench.ui_state, "demo", rig.command))
 
 
 @pytest.mark.parametrize("seed", [SEED, pytest.param(4, marks=pytest.mark.slow)])
@@ -106,13 +109,8 @@ SCRIPT = """
 def scripted(folder: Path, text: str) -> VirtualBench:
     """A job from a script, the hand's commands too."""
     bench = VirtualBench(folder)
-    hand = SimulatedHand(InStep(bench), bench.live, clock=lambda: bench.feed.now_s)
-    script = Script(iter(text.splitlines()), bench.ui_state, "job.txt", hand.command)
-    for _ in range(5_000):
-        if not script.step():
-            return bench
-        bench.do("rest 0.05")
-    raise AssertionError(f"it does not end: {bench.ui_state.view().next}")
+    lines = iter(text.splitlines())
+    return carried_out(bench, Script(lines, bench.ui_state, "job.txt", InStep(bench).command))
 
 
 def test_a_script_commands_the_hand_as_well(tmp_path: Path) -> None:
