@@ -11,7 +11,15 @@ from rig.base.rounding import many
 from rig.certificate import record, seal
 from rig.certificate.prove import kind_of, prove, prove_job, prove_sheet
 from rig.certificate.schema import ENGINE_FILE
-from rig.cli.output import JOB_AND_CAPTURES, Answer, Command, job_results, newest_capture, open_job
+from rig.cli.output import (
+    JOB_AND_CAPTURES,
+    Answer,
+    Command,
+    fields_of,
+    job_results,
+    newest_capture,
+    open_job,
+)
 from rig.cli.tables import assessment_lines, verdict_status
 from rig.engine.profile import Profile
 from rig.job.results import Change
@@ -76,12 +84,11 @@ def verify(args: argparse.Namespace) -> Answer:
         checks = prove(path, args.job)
         saved = record.record_path(path)
     failed = [check for check in checks if not check.holds]
-    names = ("what", "holds", "stated", "found", "words")
     figures = {
         "certificate": str(path),
         "holds": not failed,
         "signatures": seal.found(saved) if saved else [],
-        "checks": [{name: getattr(check, name) for name in names} for check in checks],
+        "checks": [fields_of(each, "what", "holds", "stated", "found", "words") for each in checks],
     }
     lines = [
         f"{'holds' if check.holds else 'DOES NOT HOLD':<14} {check.what}: {check.words}"

@@ -9,7 +9,7 @@ import time
 from rig.base.errors import InputError, RigError, RigLostError
 from rig.base.escape import message
 from rig.cli.output import JOB, Answer, Command, open_job, shown_lines, tell
-from rig.cli.tables import summary_lines, verdict_status
+from rig.cli.tables import assessment_lines, tdc_line, verdict_status
 from rig.live.actions import save
 from rig.live.live_session import LiveSession
 from rig.live.run import load, show, start
@@ -61,23 +61,24 @@ def run(args: argparse.Namespace) -> Answer:
 
 
 def conclude(live: LiveSession) -> int:
-    """Print where the files are and what was found; the exit status. No path is given of what is
+    """Print what was found and where the files are; the exit status. No path is given of what is
     not there, and the status is that of an error when anything is missing."""
     lacking = live.lacking()
     status = RigLostError.status if live.lost or not live.lines else 0
-    lines = []
+    saved, lines, files = live.saved, [], []
+    if saved is None:
+        files = ["no certificate was saved; rig certify makes one from the capture"]
+    elif all(path.is_file() for path in saved.files):
+        record, page = saved.files
+        files = [f"certificate: {record}", f"page:        {page}"]
+        found = assessment_lines(saved.assessments, saved.comparisons)
+        lines = [tdc_line(saved.reference), "", *found, ""]
+        status = verdict_status(saved.assessments, saved.comparisons)
     if live.job.folder.is_dir():
         lines.append(f"job folder:  {live.job.folder.resolve()}")
     if live.recorder.writer.is_there():
         lines.append(f"capture:     {live.capture_path}")
-    if live.saved is None:
-        lines.append("no certificate was saved; rig certify makes one from the capture")
-    elif all(path.is_file() for path in live.saved.files):
-        saved = live.saved
-        record, page = saved.files
-        lines += [f"certificate: {record}", f"page:        {page}"]
-        lines += summary_lines(saved.reference, saved.assessments, saved.comparisons)
-        status = verdict_status(saved.assessments, saved.comparisons)
+    lines += files
     with contextlib.suppress(BrokenPipeError):  # the window was closed: all is kept, nobody looks
         print("\n".join(shown_lines(lines)), flush=True)
     for text in lacking:

@@ -24,6 +24,7 @@ from rig.base.errors import InputError
 from rig.base.escape import clean, message, shows_unicode
 from rig.timing.values import Assessment, Comparison
 from rig.words.assessments import RULES, assessment_in_full, comparison_in_full, what_decides
+from rig.words.diagnostics import reason_code, reason_words
 
 if TYPE_CHECKING:
     from rig.job.folder import Job
@@ -165,20 +166,24 @@ def plain(value: Any) -> Any:
         return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [plain(item) for item in value]
+    if not dataclasses.is_dataclass(value):
+        return value
+    found = fields_of(value)
     if isinstance(value, Assessment):
-        rule = RULES.get(value.rule, value.rule)
-        words = {"words": assessment_in_full(value), "settle": what_decides(value), "rule": rule}
-        return plain(fields_of(value) | words)
-    if isinstance(value, Comparison):
-        return plain(fields_of(value) | {"words": comparison_in_full(value)})
-    if dataclasses.is_dataclass(value):
-        return plain(fields_of(value))
-    return value
+        found |= {"words": assessment_in_full(value), "settle": what_decides(value),
+                  "rule": RULES.get(value.rule, value.rule)}  # fmt: skip
+    elif isinstance(value, Comparison):
+        found["words"] = comparison_in_full(value)
+    elif "rejection" in found:  # an opening: whether it is a reading, and why not
+        why = found.pop("rejection")
+        found |= {"valid": why is None, "reason": reason_code(why), "why": reason_words(why)}
+    return plain(found)
 
 
-def fields_of(value: Any) -> dict[str, Any]:
-    """The fields of a dataclass by name, as they are."""
-    return {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}
+def fields_of(value: Any, *names: str) -> dict[str, Any]:
+    """Fields of a dataclass by name, as they are; all of them unless some are named."""
+    names = names or tuple(field.name for field in dataclasses.fields(value))
+    return {name: getattr(value, name) for name in names}
 
 
 def shown_lines(lines: Iterable[str]) -> list[str]:

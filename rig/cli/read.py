@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterable, Sequence
-from typing import Any
 
-from rig import RecordedOpening, RecordingOpenings, read_openings
+from rig import RecordingOpenings, read_openings
 from rig.base.errors import InputError
 from rig.base.rounding import many
-from rig.cli.output import Answer, Command, open_job, table_lines, tell
-from rig.words.diagnostics import reason_code, reason_words, recording_doubts, tdc_deg_in
+from rig.cli.output import Answer, Command, fields_of, open_job, table_lines, tell
+from rig.words.diagnostics import reason_words, recording_doubts, tdc_deg_in
 from rig.words.figures import angle
 
 
@@ -44,8 +43,12 @@ def run(args: argparse.Namespace) -> Answer:
         least_open_ms=args.least_open_ms,
         longest_dropout_ms=args.longest_dropout_ms,
     )
-    figures = _figures(found)
-    tell(args, *figures["said"])
+    said = [f"{found.path}: {text}" for text in recording_doubts(found)]
+    tell(args, *said)
+    figures = {"recording": str(found.path), "said": said} | fields_of(
+        found, "kind", "counts_per_turn", "tdc_deg", "openings", "index_passes", "line_errors",
+        "findings", "illegal_transitions", "state_widths_counts", "state_widths_corrected",
+    )  # fmt: skip
     return Answer(figures, _lines(found))
 
 
@@ -80,42 +83,6 @@ def _delays(options: Sequence[str]) -> dict[str, float]:
         raise InputError(
             f"--sensing-delay-us {' '.join(options)}: give microseconds, or INPUT=MICROSECONDS"
         ) from None
-
-
-def _figures(found: RecordingOpenings) -> dict[str, Any]:
-    """The openings as plain data."""
-    return {
-        "recording": str(found.path),
-        "kind": found.kind,
-        "counts_per_turn": found.counts_per_turn,
-        "tdc_deg": found.tdc_deg,
-        "openings": [_opening(one) for one in found.openings],
-        "index_passes": found.index_passes,
-        "line_errors": dict(found.line_errors),
-        "findings": dict(found.findings),
-        "illegal_transitions": found.illegal_transitions,
-        "state_widths_counts": list(found.state_widths_counts),
-        "state_widths_corrected": found.state_widths_corrected,
-        "said": [f"{found.path}: {text}" for text in recording_doubts(found)],
-    }
-
-
-def _opening(one: RecordedOpening) -> dict[str, Any]:
-    return {
-        "unit": one.unit,
-        "t_s": one.t_s,
-        "crank_deg": one.crank_deg,
-        "btdc_deg": one.btdc_deg,
-        "valid": one.valid,
-        "reason": reason_code(one.rejection),
-        "why": reason_words(one.rejection),
-        "approach_deg": one.approach_deg,
-        "speed_deg_s": one.speed_deg_s,
-        "times_opened": one.times_opened,
-        "transition_us": one.transition_us,
-        "closed_us": one.closed_us,
-        "closed_deg": one.closed_deg,
-    }
 
 
 def _lines(found: RecordingOpenings) -> list[str]:

@@ -9,9 +9,8 @@ from rig.base.errors import InputError
 from rig.cli.output import JOB_AND_CAPTURES, Answer, Command, fields_of, job_results, open_job, tell
 from rig.cli.tables import assessment_lines, reading_lines, tdc_line, verdict_status
 from rig.timing.advance_range import AdvanceRange, advance_range
-from rig.timing.values import Reading
 from rig.words.assessments import advance_range_words, assessment_in_full, latest_words
-from rig.words.diagnostics import reason_code, reason_words, remarks_on
+from rig.words.diagnostics import remarks_on
 
 
 def results(args: argparse.Namespace) -> Answer:
@@ -25,7 +24,7 @@ def results(args: argparse.Namespace) -> Answer:
     figures = {
         "captures": [str(played.path) for played in worked.played],
         "reference": worked.reference,
-        "readings": [_reading(each) for each in worked.readings],
+        "readings": worked.readings,
         "judgements": worked.assessments,
         "comparisons": worked.comparisons,
         "said": remarks_on(worked),
@@ -36,15 +35,6 @@ def results(args: argparse.Namespace) -> Answer:
     lines += assessment_lines(worked.assessments, worked.comparisons)
     status = verdict_status(worked.assessments, worked.comparisons) if worked.sound else 1
     return Answer(figures, lines, status)
-
-
-def _reading(reading: Reading) -> dict[str, object]:
-    """A reading's fields; its rejection as a code and in words, both empty when it is valid."""
-    parts = fields_of(reading)
-    why = parts.pop("rejection")
-    return parts | {
-        "valid": reading.valid, "reason": reason_code(why), "why": reason_words(why),
-    }  # fmt: skip
 
 
 def range_(args: argparse.Namespace) -> Answer:

@@ -6,17 +6,14 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 
 from rig.base import rounding
-from rig.base.rounding import entered, listed, many
-from rig.certificate.page_results import of_cylinders
+from rig.base.rounding import entered, listed
 from rig.cli.output import table_lines
 from rig.tdc.reference import TdcReference
-from rig.timing.assess import WORST_FIRST, verdict_over
+from rig.timing.assess import verdict_over
 from rig.timing.values import PHASES, Assessment, Comparison, Mark, Reading
 from rig.words.assessments import (
     MARKS,
     RULES,
-    assessment_in_full,
-    comparison_in_full,
     few_readings,
     verdict_words,
     what_decides,
@@ -34,14 +31,19 @@ def assessment_lines(
     assessments: Sequence[Assessment], comparisons: Sequence[Comparison] = ()
 ) -> list[str]:
     """Each unit with its verdict and a table of its cylinders; then pairs of units likewise."""
-    blocks = [_unit_lines(own) for own in _by_unit(assessments)]
-    blocks += [_pair_lines(compared) for compared in _by_pair(comparisons)]
+    units: defaultdict[object, list[Assessment]] = defaultdict(list)
+    for j in assessments:  # what is one crank turn out is apart
+        units[j.unit, j.setting, j.phase, j.kind, Mark.ONE_TURN_OUT in j.marks].append(j)
+    pairs: defaultdict[object, list[Comparison]] = defaultdict(list)
+    for c in comparisons:
+        pairs[c.first, c.second, c.setting, c.phase].append(c)
+    blocks = [*map(_unit_lines, units.values()), *map(_pair_lines, pairs.values())]
     rules = list(dict.fromkeys(RULES.get(j.rule, j.rule) for j in assessments))
     return [line for block in [*blocks, rules] if block for line in ("", *block)][1:]
 
 
 def _unit_lines(own: Sequence[Assessment]) -> list[str]:
-    """One unit in one setting and phase."""
+    """``upper, full advance, as found: late by 0.44°``; a line a cylinder; notes on them."""
     windows = [_window(j) for j in own]
     alike = len(set(windows)) == 1
     heads = ["cyl.", "n", "mean", "U, °", "SD, °", "window", "verdict"]
@@ -50,7 +52,11 @@ def _unit_lines(own: Sequence[Assessment]) -> list[str]:
          rounding.scatter(j.sd_deg), window, assessment_words(j)]
         for j, window in zip(own, windows, strict=True)
     ]  # fmt: skip
-    lines = [_heading(own)]
+    one = own[0]
+    kind = (
+        f", {KINDS[one.kind]}" if one.kind != "turned" else f": {verdict_words(verdict_over(own))}"
+    )
+    lines = [f"{one.unit}, {one.setting}, {one.phase}{kind}"]
     if alike:
         lines.append(f"  window {windows[0]}")
         for row in (heads, *rows):
@@ -75,15 +81,6 @@ def _whose(cylinders: Sequence[str], of: int) -> str:
     numbers = [each for each in cylinders if each != ALL]
     named = [f"cyl. {listed(numbers)}"] if numbers else []
     return f"{listed(([ALL] if ALL in cylinders else []) + named)}: "
-
-
-def _heading(own: Sequence[Assessment]) -> str:
-    """``upper, full advance, as found: late by 0.44°``."""
-    one = own[0]
-    head = f"{one.unit}, {one.setting}, {one.phase}"
-    if one.kind != "turned":
-        return f"{head}, {KINDS[one.kind]}"
-    return f"{head}: {verdict_words(verdict_over(own))}"
 
 
 def _pair_lines(compared: Sequence[Comparison]) -> list[str]:
@@ -128,48 +125,6 @@ def reading_lines(readings: Sequence[Reading]) -> list[str]:
 def tdc_line(of: TdcReference) -> str:
     """``TDC: 277.24° after the index ±0.06° (piston stop)``."""
     return f"TDC: {rounding.after_index_with(of.tdc_deg, of.uncertainty.U_deg)} ({of.by})"
-
-
-def summary_lines(
-    reference: TdcReference, assessments: Sequence[Assessment], comparisons: Sequence[Comparison]
-) -> list[str]:
-    """What was found, in short: each unit's verdict, its mean, and cylinders that differ."""
-    lines = [tdc_line(reference)]
-    for own in _by_unit(assessments):
-        one = next((j for j in own if j.cylinder is None), own[0])
-        lines.append(_heading(own))
-        if one.mean_btdc is not None and (one.cylinder is None or len(own) == 1):
-            mean = rounding.btdc_with(one.mean_btdc, one.U_deg)
-            lines.append(f"  {mean}, {many(one.n, 'reading')}")
-        elif one.kind != "turned" or one.groups:
-            lines.append(f"  {assessment_in_full(one)}")
-        if why := few_readings(one.uncertainty, one.n):
-            lines.append(f"  {why}")
-        others = [j for j in own if j.cylinder is not None and j.verdict != one.verdict]
-        lines += [f"  cylinder {j.cylinder}: {assessment_in_full(j)}" for j in others]
-    for pair in _by_pair(comparisons):
-        over_all = next((c for c in pair if c.cylinder is None), pair[0])
-        worst = min((each.verdict for each in pair), key=WORST_FIRST.index)
-        named = [each for each in pair if each.cylinder is not None]
-        verdict = worst if worst == over_all.verdict else worst + of_cylinders(named, worst)
-        lines.append(f"{comparison_in_full(over_all)}: {verdict}")
-    return lines
-
-
-def _by_unit(assessments: Sequence[Assessment]) -> list[list[Assessment]]:
-    """Assessments by unit, setting, phase and kind, in order; one crank turn out is apart."""
-    found: defaultdict[object, list[Assessment]] = defaultdict(list)
-    for j in assessments:
-        found[j.unit, j.setting, j.phase, j.kind, Mark.ONE_TURN_OUT in j.marks].append(j)
-    return [*found.values()]
-
-
-def _by_pair(comparisons: Sequence[Comparison]) -> list[list[Comparison]]:
-    """Comparisons by pair, setting and phase, in order."""
-    found: defaultdict[object, list[Comparison]] = defaultdict(list)
-    for c in comparisons:
-        found[c.first, c.second, c.setting, c.phase].append(c)
-    return [*found.values()]
 
 
 def verdict_status(assessments: Sequence[Assessment], comparisons: Sequence[Comparison]) -> int:

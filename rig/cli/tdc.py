@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -28,9 +28,9 @@ from rig.job.clock import iso
 from rig.job.folder import Job
 from rig.job.results import job_reference, replay_capture
 from rig.job.tdc import METHODS, gauge_doubts, signed, worked_with
-from rig.tdc.dial_gauge import Fit, Gauge, GaugePoint
+from rig.tdc.dial_gauge import Gauge, GaugePoint
 from rig.tdc.gauge_points import EngineMark, GaugeNotes, load_points, mark_reference
-from rig.tdc.gauge_series import MethodDifference, Series, compare_methods
+from rig.tdc.gauge_series import Series, compare_methods
 from rig.tdc.index_resolver import CLEAR, same_frame
 from rig.tdc.reference import GaugeWorking, Method, TdcReference, by_gauge, set_by_hand
 from rig.tdc.reference_file import load_references, save_reference
@@ -112,17 +112,6 @@ def _places(encoder: Encoder, reference: TdcReference) -> Iterator[str]:
         )
 
 
-@dataclass(slots=True)
-class _Given:
-    """The points as they were given, and what the capture notes of them."""
-
-    points: list[GaugePoint]
-    again: list[GaugePoint]
-    notes: GaugeNotes = field(default_factory=GaugeNotes)
-    capture: str = ""
-    turn_known: bool = True  # of a geared encoder: on which of its crank's turns they are
-
-
 def gauge(args: argparse.Namespace) -> Answer:
     """TDC by a dial gauge on the piston, beside other methods.
 
@@ -139,78 +128,72 @@ def gauge(args: argparse.Namespace) -> Answer:
     job = open_job(args)
     profile, cylinder = job.profile, args.cylinder
     plug_hole_offset_deg(profile.engine, cylinder)  # there is such a cylinder, its TDC is known
-    given = _given(args, job)
-    numbers = [n for n in range(1, len(given.points) + 1) if n not in args.leave_out]
-    if wrong := [n for n in args.leave_out if not 1 <= n <= len(given.points)]:
-        raise InputError(
-            f"--leave-out {wrong[0]}: the points are numbered 1 to {len(given.points)}"
-        )
-    noted = given.notes.gauge  # as noted live, unless the command line says otherwise
-    here = bool(args.inclined_deg or args.case)
+    noted = is_capture(args.points) if args.points.is_file() else False
+    notes, points, again = _noted(args, job) if noted else (GaugeNotes(), _file(args), [])
+    if args.again:
+        again = load_points(args.again, args.length_unit)
+    numbers = [n for n in range(1, len(points) + 1) if n not in args.leave_out]
+    if wrong := [n for n in args.leave_out if not 1 <= n <= len(points)]:
+        raise InputError(f"--leave-out {wrong[0]}: the points are numbered 1 to {len(points)}")
+    here = bool(args.inclined_deg or args.case)  # else as noted live
     working = GaugeWorking(
         tuple(sorted(set(args.leave_out))), args.u_drop_mm, args.u_angle_deg,
-        args.inclined_deg if here else noted.inclination_deg,
-        (args.case or "") if here else noted.case, fit_offset=args.fit_offset,
+        args.inclined_deg if here else notes.gauge.inclination_deg,
+        (args.case or "") if here else notes.gauge.case, fit_offset=args.fit_offset,
     )  # fmt: skip
-    series = _signed(
-        worked_with(working, given.points, given.again, profile, cylinder, given.turn_known),
-        working, given.capture,
-    )  # fmt: skip
-    others = _others(job, args, given.notes)
-    if series.references:
-        others = [same_frame(each, series.references[0], profile.encoder) for each in others]
-    compared = compare_methods([*series.references, *others])
-    geometry = geometry_of(profile.engine, cylinder)
+    # On which turn of a geared encoder's crank the points of a file are is not known.
+    series = worked_with(working, points, again, profile, cylinder, turn_known=noted)
+    capture = args.points.name if noted else Path(args.capture or "").name
+    now = iso(datetime.now(UTC))
+    references = [signed(each, working, now, capture) for each in series.references]
+    others = _others(job, args, notes)
+    if references:
+        others = [same_frame(each, references[0], profile.encoder) for each in others]
     doubts = [
         f"{doubt.words} (--leave-out {doubt.point} leaves it out)" if doubt.point else doubt.words
-        for doubt in gauge_doubts(series, given.notes, cylinder, numbers, geometry)
+        for doubt in gauge_doubts(
+            series, notes, cylinder, numbers, geometry_of(profile.engine, cylinder)
+        )
     ]
     figures = {
         "cylinder": cylinder,
         "points": _points(series, numbers),
-        "references": series.references,
+        "references": references,
         "others": others,
-        "fit": _fit(series.fit),
+        "fit": series.fit and {
+            "tdc_deg": series.fit.reference.tdc_deg,
+            "U_deg": series.fit.reference.uncertainty.U_deg,
+            **fields_of(series.fit, "zero_mm", "offset_mm", "offset_fitted", "u_offset_mm",
+                        "scatter", "freedom"),
+        },
         "fit_why": series.fit_why,
-        "equal_drops": series.drops,
+        "equal_drops": series.drops and replace(series.drops, reference=references[-1]),
         "equal_drops_why": series.drops_why,
         "suspect": series.suspect,
         "moved": series.moved,
-        "compared": compared,
+        "compared": compare_methods([*references, *others]),
         "doubts": doubts,
-        "in_use": _use(args, job, series, doubts) if args.use else None,
-    }
-    return Answer(figures, _gauge_lines(figures, series, compared), int(bool(doubts)))
+        "in_use": _use(args, job, series, references, doubts) if args.use else None,
+    }  # fmt: skip
+    return Answer(figures, _gauge_lines(figures, series), int(bool(doubts)))
 
 
-def _given(args: argparse.Namespace, job: Job) -> _Given:
-    """Points of a text file, or of a capture's notes."""
-    path: Path = args.points
-    if path.is_file() and is_capture(path):
-        notes = replay_capture(job.profile, path).gauge
-        tell(args, *(f"{path}: {text}" for text in notes.wrong))
-        points = notes.points(args.cylinder)
-        if not points:
-            raise InputError(
-                f"{path}: no gauge reading at cylinder {args.cylinder} was noted in this capture"
-            )
-        given = _Given(points, notes.points(args.cylinder, again=True), notes, path.name)
-    else:
-        capture = Path(args.capture or "").name
-        given = _Given(load_points(path, args.length_unit), [], capture=capture, turn_known=False)
-    if args.again:
-        given.again = load_points(args.again, args.length_unit)
-    return given
+def _file(args: argparse.Namespace) -> list[GaugePoint]:
+    return load_points(args.points, args.length_unit)
 
 
-def _signed(series: Series, working: GaugeWorking, capture: str) -> Series:
-    """The series with references that say when, from what and how they were made."""
-    now, fit, drops = iso(datetime.now(UTC)), series.fit, series.drops
-    if fit is not None:
-        fit = replace(fit, reference=signed(fit.reference, working, now, capture))
-    if drops is not None:
-        drops = replace(drops, reference=signed(drops.reference, working, now, capture))
-    return replace(series, fit=fit, drops=drops)
+def _noted(
+    args: argparse.Namespace, job: Job
+) -> tuple[GaugeNotes, list[GaugePoint], list[GaugePoint]]:
+    """What a capture notes of the gauge: all of it, the points, those measured again."""
+    notes = replay_capture(job.profile, args.points).gauge
+    tell(args, *(f"{args.points}: {text}" for text in notes.wrong))
+    points = notes.points(args.cylinder)
+    if not points:
+        raise InputError(
+            f"{args.points}: no gauge reading at cylinder {args.cylinder} was noted in this capture"
+        )
+    return notes, points, notes.points(args.cylinder, again=True)
 
 
 def _others(job: Job, args: argparse.Namespace, notes: GaugeNotes) -> list[TdcReference]:
@@ -233,11 +216,12 @@ def _others(job: Job, args: argparse.Namespace, notes: GaugeNotes) -> list[TdcRe
 
 
 def _use(
-    args: argparse.Namespace, job: Job, series: Series, doubts: Sequence[str]
-) -> Method | None:
+    args: argparse.Namespace, job: Job, series: Series, references: Sequence[TdcReference],
+    doubts: Sequence[str],
+) -> Method | None:  # fmt: skip
     """Select a method's TDC, unless the series is in doubt."""
     wanted = METHODS[args.use]
-    chosen = next((each for each in series.references if each.method is wanted), None)
+    chosen = next((each for each in references if each.method is wanted), None)
     if chosen is None:
         why = series.fit_why if args.use == "fit" else series.drops_why
         raise InputError(f"--use {args.use}: {why}")
@@ -246,17 +230,6 @@ def _use(
         return None
     _save(args, job, chosen)
     return wanted
-
-
-def _fit(found: Fit | None) -> dict[str, Any] | None:
-    if found is None:
-        return None
-    names = ("zero_mm", "offset_mm", "offset_fitted", "u_offset_mm", "scatter", "freedom")
-    return {
-        "tdc_deg": found.reference.tdc_deg,
-        "U_deg": found.reference.uncertainty.U_deg,
-        **{name: getattr(found, name) for name in names},
-    }
 
 
 def _points(series: Series, numbers: Sequence[int]) -> list[dict[str, Any]]:
@@ -268,9 +241,7 @@ def _points(series: Series, numbers: Sequence[int]) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def _gauge_lines(
-    figures: dict[str, Any], series: Series, compared: Sequence[MethodDifference]
-) -> Iterator[str]:
+def _gauge_lines(figures: dict[str, Any], series: Series) -> Iterator[str]:
     heads = ("point", "after index", "drop, mm", "curve, mm", "off, mm")
     rows = [
         (str(p["number"]), f"{p['after_index_deg']:.3f}°", f"{p['drop_mm']:.3f}",
@@ -279,18 +250,19 @@ def _gauge_lines(
         for p in figures["points"]
     ]  # fmt: skip
     yield from table_lines(heads, rows, numeric=range(5))
-    for each, why in ((series.fit, series.fit_why), (series.drops, series.drops_why)):
-        yield from [f"left out: {why}"] if each is None else _reference(each.reference)
-    if (found := series.fit) is not None:
+    found = {each.method: each for each in figures["references"]}
+    for method, why in ((Method.FIT, series.fit_why), (Method.EQUAL_DROPS, series.drops_why)):
+        yield from _reference(found[method]) if method in found else [f"left out: {why}"]
+    if (fit := series.fit) is not None:
         yield (
-            f"  the gauge reads {found.zero_mm:+.3f} mm at TDC; points scatter"
-            f" {found.scatter:.1f} times as much as entered for a reading"
+            f"  the gauge reads {fit.zero_mm:+.3f} mm at TDC; points scatter"
+            f" {fit.scatter:.1f} times as much as entered for a reading"
         )
-        if found.offset_fitted:
-            U_mm = 2.0 * found.u_offset_mm
-            offset = rounding.difference(found.offset_mm, U_mm)
+        if fit.offset_fitted:
+            U_mm = 2.0 * fit.u_offset_mm
+            offset = rounding.difference(fit.offset_mm, U_mm)
             yield f"  cylinder offset {offset} ± {rounding.two_figures(U_mm)} mm"
-    yield from (f"beside: {each.words}" for each in compared)
+    yield from (f"beside: {each.words}" for each in figures["compared"])
     if series.moved is not None and not series.moved.moved:
         yield series.moved.words
     yield from (f"DOUBT: {text}" for text in figures["doubts"])

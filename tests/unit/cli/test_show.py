@@ -1,12 +1,11 @@
 """The exit status of commands that judge: by how things stand last."""
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
 from fabricated_record import profile, readings, reference
 
-from rig.cli.tables import summary_lines, verdict_status
+from rig.cli.tables import assessment_lines, verdict_status
 from rig.timing.assess import assess
 from rig.timing.values import Assessment, Comparison, Verdict
 
@@ -46,10 +45,6 @@ def test_the_status_is_of_how_things_stand_last(
     assert verdict_status(assessments, comparisons) == status
 
 
-def summary_of(assessments: Sequence[Assessment]) -> list[str]:
-    return summary_lines(reference(), assessments, [])
-
-
 @pytest.mark.parametrize("cylinders", [(2,), (2, 3)])
 def test_a_unit_has_the_verdict_of_its_worst_cylinder(cylinders: tuple[int, ...]) -> None:
     job = profile()
@@ -60,7 +55,7 @@ def test_a_unit_has_the_verdict_of_its_worst_cylinder(cylinders: tuple[int, ...]
         id(j): "inconclusive" if j.cylinder in cylinders else "inside" for j in lower
     }
     edited = [replace(j, verdict=verdicts.get(id(j), j.verdict)) for j in found]
-    lines = summary_of(edited)
+    lines = assessment_lines(edited)
     line = next(text for text in lines if text.startswith("lower, full advance, as found: "))
     named = "cylinder 2" if cylinders == (2,) else "cylinders 2 and 3"
     assert line.endswith(f": inconclusive: {named}")
