@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import Any
 
 from rig.base.angles import wrap
 from rig.base.errors import InputError
-from rig.cli.output import Answer, Command, open_job
+from rig.cli.output import Answer, Command, fields_of, open_job
 from rig.engine import geometry as crank
 from rig.engine.profile import Geometry, Profile
 from rig.words.figures import angle
 
 MEASURES = ("btdc_deg", "travel", "tape", "rule")
+LENGTHS = ("travel", "tape", "rule", "stroke", "throw", "rod", "offset", "rim")
 
 
 def run(args: argparse.Namespace) -> Answer:
@@ -32,11 +33,15 @@ def run(args: argparse.Namespace) -> Answer:
     pin moves as it leaves TDC.
     """
     profile = open_job(args).profile if args.job else None
-    piston = _piston(args, profile)
-    rim_mm = _mm(args, "rim") if args.rim is not None else None
-    if rim_mm is None and profile is not None:
-        rim_mm = profile.engine.rim_diameter_mm
-    btdc_deg = _asked(args, piston, rim_mm)
+    engine = profile.engine if profile is not None else None
+    unit_mm = crank.MM_PER_INCH if args.length_unit == "inch" else 1.0
+    given = {name: getattr(args, name) for name in LENGTHS}
+    mm = {name: None if value is None else value * unit_mm for name, value in given.items()}
+    # Sizes given on the line come first, then those of the engine file.
+    piston, rim_mm = _piston(mm), mm["rim"]
+    if engine is not None:
+        piston, rim_mm = piston or engine.geometry, rim_mm or engine.rim_diameter_mm
+    btdc_deg = _asked(args, mm, piston, rim_mm)
     figures = {
         "btdc_deg": btdc_deg,
         "piston": None if piston is None else _of_piston(btdc_deg, piston),
@@ -50,39 +55,39 @@ def run(args: argparse.Namespace) -> Answer:
     return Answer(figures, _lines(figures))
 
 
-def _mm(args: argparse.Namespace, name: str) -> float:
-    return float(getattr(args, name)) * (crank.MM_PER_INCH if args.length_unit == "inch" else 1.0)
-
-
-def _piston(args: argparse.Namespace, profile: Profile | None) -> Geometry | None:
-    """Sizes given on the line come first, then those of the engine file."""
-    given = [args.stroke, args.throw, args.rod, args.offset]
-    if all(each is None for each in given):
-        return profile.engine.geometry if profile is not None else None
-    if args.rod is None or (args.stroke is None) == (args.throw is None):
+def _piston(mm: Mapping[str, float | None]) -> Geometry | None:
+    """The sizes given on the line, in mm; None without any."""
+    stroke_mm, throw_mm, rod_mm, offset_mm = (
+        mm[name] for name in ("stroke", "throw", "rod", "offset")
+    )
+    if stroke_mm is throw_mm is rod_mm is offset_mm is None:
+        return None
+    if rod_mm is None or (stroke_mm is None) == (throw_mm is None):
         raise InputError("piston travel needs --rod and one of --stroke and --throw")
-    rod_mm = _mm(args, "rod")
-    offset_mm = None if args.offset is None else _mm(args, "offset")
-    if args.throw is not None:
-        throw_mm = _mm(args, "throw")
-    else:
-        throw_mm = crank.throw_from_stroke_mm(_mm(args, "stroke"), rod_mm, offset_mm or 0.0)
+    if stroke_mm is not None:
+        throw_mm = crank.throw_from_stroke_mm(stroke_mm, rod_mm, offset_mm or 0.0)
+    assert throw_mm is not None
     return Geometry(throw_mm, rod_mm, offset_mm)
 
 
-def _asked(args: argparse.Namespace, piston: Geometry | None, rim_mm: float | None) -> float:
+def _asked(
+    args: argparse.Namespace,
+    mm: Mapping[str, float | None],
+    piston: Geometry | None,
+    rim_mm: float | None,
+) -> float:
     """The angle asked for, degrees before TDC."""
     asked = [name for name in MEASURES if getattr(args, name) is not None]
     if len(asked) != 1:
         raise InputError("give one of --btdc-deg, --travel, --tape and --rule")
     (name,) = asked
-    if name == "btdc_deg":
+    length_mm = mm.get(name)
+    if length_mm is None:
         if args.after:
             raise InputError("--after goes with a length; after TDC --btdc-deg is negative")
         if not -180.0 <= args.btdc_deg <= 180.0:
             raise InputError(f"--btdc-deg {args.btdc_deg:g}: -180 to 180 degrees")
         return float(args.btdc_deg)
-    length_mm = _mm(args, name)
     if length_mm < 0.0:
         raise InputError(
             f"--{name} {getattr(args, name):g}: enter 0 or more; --after for after TDC"
@@ -109,11 +114,8 @@ def _of_piston(btdc_deg: float, piston: Geometry) -> dict[str, Any]:
         "tdc_after_bore_deg": crank.theta_tdc_deg(piston),
         "bdc_after_bore_deg": crank.theta_bdc_deg(piston),
         "bdc_btdc_deg": wrap(crank.theta_tdc_deg(piston) - crank.theta_bdc_deg(piston)),
-        "throw_mm": piston.throw_mm,
-        "rod_mm": piston.rod_mm,
-        "offset_mm": piston.offset_mm,
         "stroke_mm": crank.stroke_mm(piston),
-    }
+    } | fields_of(piston, "throw_mm", "rod_mm", "offset_mm")
 
 
 def _of_shafts(

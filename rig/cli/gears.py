@@ -142,12 +142,9 @@ def _shaft(train: Train, shaft: str, args: argparse.Namespace) -> dict[str, Any]
 
 
 def _mesh(train: Train, mesh: Mesh, crank_per_min: float | None) -> dict[str, Any]:
-    driver = None
-    if crank_per_min is not None:
-        driver = crank_per_min * float(gear_train.speed(train, mesh.driver))
+    driver = crank_per_min and crank_per_min * float(gear_train.speed(train, mesh.driver))
     again = gear_train.hunting_tooth(mesh.driver_teeth, mesh.driven_teeth, driver)
-    names = ("driver", "driver_teeth", "driven", "driven_teeth", "free")
-    return {name: getattr(mesh, name) for name in names} | {
+    return fields_of(mesh, "driver", "driver_teeth", "driven", "driven_teeth", "free") | {
         "same_teeth_meet_after_turns_of_driver": again.turns,
         "groups_of_teeth": again.groups,
         "pairs_of_teeth": again.pairs,
@@ -158,12 +155,12 @@ def _mesh(train: Train, mesh: Mesh, crank_per_min: float | None) -> dict[str, An
 def _stage(stage: Planetary) -> dict[str, Any]:
     meets = gear_train.planet_meets(stage)
     names = ("driver", "driver_turns", "driven", "driven_by", "held", "sun_teeth", "ring_teeth")
-    return {name: getattr(stage, name) for name in (*names, "free")} | {
+    return fields_of(stage, *names, "free") | {
         "planet_teeth": gear_train.planet_teeth(stage),
         "member_turns": {name: str(n) for name, n in gear_train.member_turns(stage).items()},
-        "same_teeth_meet_after_turns_of_driver": {name: float(n) for name, n in meets.items()}
-        if meets
-        else None,
+        "same_teeth_meet_after_turns_of_driver": (
+            {name: float(n) for name, n in meets.items()} if meets else None
+        ),
     }
 
 

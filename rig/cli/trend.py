@@ -74,7 +74,10 @@ def run(args: argparse.Namespace) -> Answer:
     told = (*troubles, *found.troubles)
     figures = fields_of(replace(found, series=tuple(shown), troubles=told))
     del figures["by_cylinder"]
-    figures |= {"first_out": _first_out(found), "written": written}
+    first_out = found.first_out and fields_of(
+        found.first_out, "unit", "setting", "cylinder", "kind", "leaves_utc", "soonest_utc", "words"
+    )
+    figures |= {"first_out": first_out, "written": written}
     answer = _with(others, found.changes, figures, _lines(found, shown))
     return replace(answer, lines=[*answer.lines, *(f"written: {path}" for path in written)])
 
@@ -87,12 +90,6 @@ def _with(
         figures |= each.answer(changes)
         lines += each.lines(changes)
     return Answer(figures, lines)
-
-
-def _first_out(found: History) -> dict[str, Any] | None:
-    names = ("unit", "setting", "cylinder", "kind", "leaves_utc", "soonest_utc", "words")
-    first = found.first_out
-    return None if first is None else {name: getattr(first, name) for name in names}
 
 
 def _lines(found: History, shown: Sequence[Series]) -> list[str]:
@@ -137,17 +134,15 @@ def _points(points: Sequence[Point]) -> list[str]:
 
 def _of_cylinder(found: History, series: Series) -> list[str]:
     """The cylinder that leaves its window before the mean over all does."""
-    if series.cylinder is not None:
-        return []
     own = [
         each
         for each in found.by_cylinder
         if (each.unit, each.setting, each.kind) == (series.unit, series.setting, series.kind)
         and each.cylinder is not None
-        and each.leaves_utc is not None
     ]
-    first = min(own, key=lambda each: each.leaves_utc or "", default=None)
-    if first is None or (first.leaves_utc or "") >= (series.leaves_utc or "9"):
+    leave = [(each.leaves_utc, each) for each in own if each.leaves_utc is not None]
+    first_utc, first = min(leave, key=lambda one: one[0], default=("9", series))
+    if series.cylinder is not None or first_utc >= (series.leaves_utc or "9"):
         return []
     return [f"  cylinder {first.cylinder} would leave first: {first.leaves}"]
 
