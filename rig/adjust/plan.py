@@ -58,7 +58,8 @@ def outlook(
 class Want:
     """What was read of a unit in a setting, and what its window asks for. Degrees BTDC.
 
-    A unit read one crank turn out has 360 added to ``read_btdc``.
+    A unit read one crank turn out has 360 added to ``read_btdc``. Of a pair, ``other`` is the unit
+    that it is to open with, and all are differences, ``unit`` minus ``other``.
     """
 
     unit: str
@@ -70,6 +71,7 @@ class Want:
     U_deg: float | None  # expanded, about 95 %, as in its verdict; None: a single reading
     u_deg: float = 0.1  # standard, without the reference that it shares with other readings
     cylinder: int | None = None
+    other: str = ""
 
     @property
     def error_deg(self) -> float:
@@ -80,30 +82,6 @@ class Want:
     def limits_deg(self) -> tuple[float, float]:
         """The latest and the earliest that its error may be."""
         return self.latest_btdc - self.wanted_btdc, self.earliest_btdc - self.wanted_btdc
-
-
-@dataclass(frozen=True, slots=True)
-class PairWant:
-    """How far apart two units were read, first minus second, and how far they are to be."""
-
-    first: str
-    second: str
-    setting: str
-    read_deg: float
-    wanted_deg: float
-    tolerance_deg: float
-    U_deg: float | None  # of the difference, about 95 %; None: single readings
-    cylinder: int | None = None
-
-    @property
-    def error_deg(self) -> float:
-        """How much too far apart they were read."""
-        return self.read_deg - self.wanted_deg
-
-    @property
-    def limits_deg(self) -> tuple[float, float]:
-        """The least and the greatest that its error may be."""
-        return -self.tolerance_deg, self.tolerance_deg
 
 
 class AdjustmentKind(StrEnum):
@@ -168,21 +146,6 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True)
-class PairOutcome:
-    """What an option predicts for two units: ``error_deg`` is predicted minus wanted apart."""
-
-    want: PairWant
-    error_deg: float
-    U_deg: float | None
-    verdict: Outlook
-
-    @property
-    def inside(self) -> bool:
-        """Inside by the rule of the verdict."""
-        return self.verdict is Outlook.INSIDE
-
-
-@dataclass(frozen=True, slots=True)
 class Option:
     """One way to make the correction, its steps in the order in which they are done.
 
@@ -191,7 +154,7 @@ class Option:
 
     steps: tuple[Step, ...]
     outcomes: tuple[Outcome, ...]
-    pairs: tuple[PairOutcome, ...]
+    pairs: tuple[Outcome, ...]
     remaining_deg: float  # the largest error of all
     inside: bool  # every want and every pair
     lever_place: Mapping[str, float]  # unit: 0 at full retard, 1 at full advance
@@ -361,7 +324,7 @@ def not_corrected(assessments: Sequence[Assessment], profile: Profile) -> list[s
 
 def pairs_from(
     assessments: Sequence[Assessment], profile: Profile, comparisons: Sequence[Comparison] = ()
-) -> list[PairWant]:
+) -> list[Want]:
     """How the units that are to open together stand to each other: as ``wants_from`` has them.
 
     A difference is the one of ``comparisons`` where both stand as compared there, else that of the
@@ -381,11 +344,12 @@ def pairs_from(
         apart = apart or compare_assessments(
             one, two, shared_reference=True, encoder=profile.encoder
         )
-        read_deg = apart.difference_deg + out[0] - out[1]
+        read_deg, nominal = apart.difference_deg + out[0] - out[1], pair.stagger_deg
+        limits = nominal + pair.tolerance_deg, nominal - pair.tolerance_deg
         found.append(
-            PairWant(
-                pair.first, pair.second, one.setting, read_deg, pair.stagger_deg,
-                pair.tolerance_deg, expanded_deg(apart), one.cylinder,
+            Want(
+                pair.first, one.setting, read_deg, nominal, *limits, expanded_deg(apart),
+                cylinder=one.cylinder, other=pair.second,
             )
         )  # fmt: skip
     return found

@@ -11,14 +11,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 
+import numpy as np
+
 from rig.adjust.kinds import moves
 from rig.adjust.moves import Fitted
 from rig.adjust.plan import (
     Misfit,
     Option,
     Outcome,
-    PairOutcome,
-    PairWant,
     Proposal,
     Reach,
     Step,
@@ -43,7 +43,7 @@ def propose(
     profile: Profile,
     entered: Adjustments,
     *,
-    pairs: Sequence[PairWant] = (),
+    pairs: Sequence[Want] = (),
     levers: Sequence[LeverEnds] = (),
     grain_deg: float | None = None,
 ) -> Proposal:
@@ -76,12 +76,12 @@ def propose(
         grain_deg=max(GRAIN_DEG, *(w.u_deg for w in wants)) if grain_deg is None else grain_deg,
         ends={lever.unit: of.ends[lever.unit] for lever in entered.levers if lever.unit in of.ends},
     )
-    whole = search(make_task(wants, pairs, profile.units, profile.decision_rule))
+    whole = search(make_task([*wants, *pairs], profile.units, profile.decision_rule))
     offered, others = _ordered(whole)
     units = []
     for name in of.read_btdc:
         own = [want for want in wants if want.unit == name]
-        alone = search(make_task(own, (), profile.units, profile.decision_rule))
+        alone = search(make_task(own, profile.units, profile.decision_rule))
         units.append(_reach(of, name, alone))
     return Proposal(
         options=tuple(_option(of, whole, f) for f in offered),
@@ -182,23 +182,20 @@ def _option(of: Fitted, search: Search, found: Found) -> Option:
     task = search.task
     steps = [step for move, at in found.moved for step in move.steps(at)]
     moved = {u.name: float(deg) for u, deg in zip(of.units, found.shift_deg, strict=True)}
-    known = [U if math.isfinite(U) else None for U in map(float, found.U)]
-    rows = list(zip(map(float, found.errors), known, strict=True))
-    outcomes = []
-    for want, (error, U) in zip(task.wants, rows, strict=False):
-        verdict = outlook(error, U, *want.limits_deg, task.rule)
-        at = want.wanted_btdc + error
-        outcomes.append(Outcome(want, moved[want.unit], at, error, U, verdict))
-    pairs = []
-    for pair, (error, U) in zip(task.pairs, rows[len(outcomes) :], strict=True):
-        verdict = outlook(error, U, *pair.limits_deg, task.rule)
-        pairs.append(PairOutcome(pair, error, U, verdict))
+    outcomes: list[Outcome] = []
+    pairs: list[Outcome] = []
+    for want, error, U in zip(task.wants, found.errors.tolist(), found.U.tolist(), strict=True):
+        U_deg = U if math.isfinite(U) else None
+        verdict = outlook(error, U_deg, *want.limits_deg, task.rule)
+        shift_deg = moved[want.unit] - moved.get(want.other, 0.0)
+        kept = pairs if want.other else outcomes
+        kept.append(Outcome(want, shift_deg, want.wanted_btdc + error, error, U_deg, verdict))
     return Option(
         steps=tuple(_with_mates(step, of, outcomes) for step in steps),
         outcomes=tuple(outcomes),
         pairs=tuple(pairs),
-        remaining_deg=max(abs(error) for error, _ in rows),
-        inside=all(o.inside for o in outcomes) and all(p.inside for p in pairs),
+        remaining_deg=float(np.abs(found.errors).max()),
+        inside=all(each.inside for each in (*outcomes, *pairs)),
         lever_place=_lever_places(of, found, moved, outcomes),
         disturbs=int(found.rank.disturbs),
         reversible=found.reversible,

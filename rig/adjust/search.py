@@ -167,11 +167,11 @@ class Search:
         ``put`` is by how much each was moved, crank degrees; those ``centred`` are taken as in the
         middle.
         """
+        read = {want.unit: want.read_btdc for want in reversed(self.task.wants) if not want.other}
         worst = 0.0
         for name, end in self.ends.items():
-            read = next((w.read_btdc for w in self.task.wants if w.unit == name), None)
-            if read is not None and name not in centred:
-                place = (read + put.get(name, 0.0) - end.retard_btdc) / end.span_deg
+            if name in read and name not in centred:
+                place = (read[name] + put.get(name, 0.0) - end.retard_btdc) / end.span_deg
                 worst = max(worst, abs(place - 0.5))
         return math.floor(10.0 * worst + 1e-6)
 

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.adjust.moves import Floats, period_deg
-from rig.adjust.plan import PairWant, Want
+from rig.adjust.plan import Want
 from rig.engine.profile import Rule, Unit
 
 Levels = NDArray[np.int64]
@@ -57,7 +57,7 @@ class Rank(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """What is wanted: one row for each want, then one for each pair.
+    """What is wanted: one row for each want, those of pairs last.
 
     The error of row r is ``base[r] + per_shift[r] . shift`` (degrees), modulo ``period[r]``; it is
     between the limits within ``low`` and ``high``. ``U`` is infinite where it is not known. Items
@@ -65,7 +65,6 @@ class Task:
     """
 
     wants: tuple[Want, ...]
-    pairs: tuple[PairWant, ...]
     rule: Rule
     base: Floats
     per_shift: Floats  # (rows, units of the engine)
@@ -157,25 +156,22 @@ def ranked(columns: Floats, lever: float, cost: Floats, exact: Floats) -> Rank:
     )  # fmt: skip
 
 
-def make_task(
-    wants: Sequence[Want], pairs: Sequence[PairWant], units: Sequence[Unit], rule: Rule
-) -> Task:
-    """Rows for the wants and for the pairs, in that order."""
+def make_task(wants: Sequence[Want], units: Sequence[Unit], rule: Rule) -> Task:
+    """A row for each want; those of pairs come last."""
     column = {unit.name: np.eye(len(units))[i] for i, unit in enumerate(units)}
-    period = {unit.name: period_deg(unit) for unit in units}
-    names = list(dict.fromkeys(want.unit for want in wants))
-    both = list(dict.fromkeys((pair.first, pair.second) for pair in pairs))
-    rows = [
-        (w.error_deg, column[w.unit], period[w.unit], *w.limits_deg, w.U_deg, names.index(w.unit))
-        for w in wants
-    ] + [
-        (p.error_deg, column[p.first] - column[p.second], min(period[p.first], period[p.second]),
-         *p.limits_deg, p.U_deg, len(names) + both.index((p.first, p.second)))
-        for p in pairs
-    ]  # fmt: skip
-    base, per_shift, periods, low, high, U_deg, item = zip(*rows, strict=True)
-    U = np.array([math.inf if U is None else U for U in U_deg])
+    column[""] = np.zeros(len(units))
+    period = {unit.name: period_deg(unit) for unit in units} | {"": math.inf}
+    items = list(dict.fromkeys((want.unit, want.other) for want in wants))
+    low, high = np.array([want.limits_deg for want in wants]).T
     return Task(
-        tuple(wants), tuple(pairs), rule, np.array(base), np.array(per_shift), np.array(periods),
-        np.array(low), np.array(high), U, np.array(item), len(names),
-    )  # fmt: skip
+        tuple(wants),
+        rule,
+        base=np.array([want.error_deg for want in wants]),
+        per_shift=np.array([column[want.unit] - column[want.other] for want in wants]),
+        period=np.array([min(period[want.unit], period[want.other]) for want in wants]),
+        low=low,
+        high=high,
+        U=np.array([math.inf if want.U_deg is None else want.U_deg for want in wants]),
+        item=np.array([items.index((want.unit, want.other)) for want in wants]),
+        units=sum(not other for _, other in items),
+    )

@@ -45,6 +45,7 @@ def run(args: argparse.Namespace) -> Answer:
         "options": [
             fields_of(each)
             | {"number": n, "offered": n <= len(proposal.options), "predictions": own}
+            | {"pairs": list(map(_pair, each.pairs))}
             for n, (each, own) in options
         ],
         "units": proposal.units,
@@ -63,6 +64,19 @@ def run(args: argparse.Namespace) -> Answer:
             lines.append(f"  {_which(each)}: {before} before, {after} predicted")
         lines += ["Make the change, tighten, read again, then: rig adjust JOB --confirm"]
     return Answer(figures, lines, 0 if proposal.reached and not moving else 1)
+
+
+def _pair(outcome: plan.Outcome) -> dict[str, object]:
+    """What ``--json`` has of two units that are to open together."""
+    want = outcome.want
+    return {
+        "want": {
+            "first": want.unit, "second": want.other, "setting": want.setting,
+            "read_deg": want.read_btdc, "wanted_deg": want.wanted_btdc,
+            "tolerance_deg": want.limits_deg[1], "U_deg": want.U_deg, "cylinder": want.cylinder,
+        },
+        "error_deg": outcome.error_deg, "U_deg": outcome.U_deg, "verdict": outcome.verdict,
+    }  # fmt: skip
 
 
 def _confirm(args: argparse.Namespace, job: Job, worked: JobResults, now: datetime) -> Answer:
@@ -119,7 +133,7 @@ def _headline(proposal: plan.Proposal) -> str:
     if not left:
         apart = next(each for each in first.pairs if not each.inside)
         return (
-            f"no adjustment in the engine file brings {apart.want.first} and {apart.want.second}"
+            f"no adjustment in the engine file brings {apart.want.unit} and {apart.want.other}"
             f" to their nominal difference: option 1 leaves them {_pair_verdict(apart)}, each"
             " unit inside"
         )
@@ -206,7 +220,7 @@ def _verdict(outcome: plan.Outcome) -> str:
     return f"OUTSIDE, {beyond}° beyond the {side} limit, {nominal}"
 
 
-def _pair_verdict(pair: plan.PairOutcome) -> str:
+def _pair_verdict(pair: plan.Outcome) -> str:
     off = f"{size(pair.error_deg, pair.U_deg)}° from their nominal difference"
     return f"{'OUTSIDE' if pair.verdict.outside else pair.verdict}, {off}"
 
@@ -246,9 +260,9 @@ def _option(number: int, option: plan.Option) -> Iterator[str]:
             f"  {each.want.unit}, {_where(each)}: {btdc(each.want.read_btdc, each.want.U_deg)}"
             f" read, {btdc_with(each.predicted_btdc, each.U_deg)} predicted: {_verdict(each)}"
         )
-    worst: dict[tuple[str, str], plan.PairOutcome] = {}
+    worst: dict[tuple[str, str], plan.Outcome] = {}
     for pair in sorted(option.pairs, key=lambda p: (not p.inside, abs(p.error_deg))):
-        worst[pair.want.first, pair.want.second] = pair
+        worst[pair.want.unit, pair.want.other] = pair
     for (first, second), pair in worst.items():
         yield f"  {first} and {second}: {_pair_verdict(pair)}"
     for unit, place in option.lever_place.items():

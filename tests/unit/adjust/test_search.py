@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from rig.adjust.kinds import moves
 from rig.adjust.moves import Fitted, Floats
-from rig.adjust.plan import Outlook, PairWant, Want, outlook
+from rig.adjust.plan import Outlook, Want, outlook
 from rig.adjust.search import Found, Search
 from rig.adjust.task import make_task
 from rig.engine.profile import (
@@ -53,12 +53,13 @@ def want(
     )
 
 
-def pair(first: Want, second: Want, stagger: float, tolerance: float, U: float = 0.0) -> PairWant:
+def pair(first: Want, second: Want, stagger: float, tolerance: float, U: float = 0.0) -> Want:
     apart = first.read_btdc - second.read_btdc
-    return PairWant(first.unit, second.unit, "fixed", apart, stagger, tolerance, U)
+    limits = stagger + tolerance, stagger - tolerance
+    return Want(first.unit, "fixed", apart, stagger, *limits, U, other=second.unit)
 
 
-def least(wants: list[Want], units: list[Unit], means: Adjustments, *pairs: PairWant) -> float:
+def least(wants: list[Want], units: list[Unit], means: Adjustments, *pairs: Want) -> float:
     """The remaining error of the best that the search finds, to a thousandth of a degree."""
     return float(np.abs(best(wants, units, means, *pairs).errors).max())
 
@@ -67,12 +68,12 @@ def best(
     wants: list[Want],
     units: list[Unit],
     means: Adjustments,
-    *pairs: PairWant,
+    *pairs: Want,
     lasting: bool = False,
 ) -> Found:
     """The best that the search finds, errors told apart to a thousandth of a degree."""
     found, _ = moves(Fitted(units, ENGINE, means.train), means)
-    task = make_task(wants, pairs, units, "guarded")
+    task = make_task([*wants, *pairs], units, "guarded")
     results = Search(task, found, most=4, grain_deg=1e-3).best(lasting=lasting)
     assert all(result.reversible != lasting for result in results)
     for result in results:  # what is told is what the steps do
@@ -268,7 +269,7 @@ def test_a_wide_window_does_not_outweigh_a_narrow_one() -> None:
 
 
 @st.composite
-def engines(draw: st.DrawFn) -> tuple[list[Unit], list[Want], list[PairWant], Adjustments]:
+def engines(draw: st.DrawFn) -> tuple[list[Unit], list[Want], list[Want], Adjustments]:
     """Two or three units, some in one body, some with nothing that moves them."""
     names = ["one", "two", "three"][: draw(st.integers(2, 3))]
     twin = draw(st.booleans())
@@ -316,7 +317,7 @@ def counts(
 @settings(max_examples=50, deadline=None)
 @given(engines())
 def test_every_unit_that_can_be_is_inside_whatever_cannot_be(
-    made: tuple[list[Unit], list[Want], list[PairWant], Adjustments],
+    made: tuple[list[Unit], list[Want], list[Want], Adjustments],
 ) -> None:
     """All positions of all that moves: no other has fewer units outside, then inconclusive, then
     pairs; and of those with as many none brings the worst of the units inside nearer."""
@@ -336,9 +337,9 @@ def test_every_unit_that_can_be_is_inside_whatever_cannot_be(
     limits = [
         (w.latest_btdc - w.wanted_btdc, w.earliest_btdc - w.wanted_btdc, w.U_deg) for w in wants
     ]
-    apart = np.array([shift[0] - shift[-1] + p.read_deg - p.wanted_deg for p in pairs])
+    apart = np.array([shift[0] - shift[-1] + p.error_deg for p in pairs])
     apart = apart.reshape(len(pairs), shift.shape[1])
-    pair_limits = [(-p.tolerance_deg, p.tolerance_deg, p.U_deg) for p in pairs]
+    pair_limits = [(*p.limits_deg, p.U_deg) for p in pairs]
     margin = 1e-3
     brute = np.vstack([counts(errors, limits, margin), counts(apart, pair_limits, margin)])
     ranks = [tuple(map(float, column)) for column in brute.T]
