@@ -17,7 +17,7 @@ from rig.engine.profile import Encoder, Unit
 from rig.job import folder as sheets
 from rig.job.clock import iso
 from rig.job.folder import Job
-from rig.unit_bench import report
+from rig.unit_bench import compare, report
 from rig.wire.formats import open_recording
 
 NO_UNIT = Unit("", 1, Fraction(1), 0, ())
@@ -138,8 +138,8 @@ def _lines(identity: report.UnitIdentity, found: report.UnitReport) -> list[str]
             row.pop()
     lines = [f"{identity.type}{serial}: degrees of its own shaft"]
     lines += table_lines(heads, rows, numeric=range(1, len(heads)))
-    if found.play is not None:
-        lines.append(f"backlash, by turning both ways: {found.play}")
+    if found.backlash is not None:
+        lines.append(f"backlash, by turning both ways: {found.backlash}")
     if found.neutral is not None:
         apart = abs(found.neutral_sides_deg or 0.0)
         lines.append(
@@ -160,7 +160,7 @@ def _compare(paths: Sequence[Path]) -> Answer:
         raise InputError("two reports are compared: give the earlier and the later one")
     first, second = (sheets.read(path, report.KIND) for path in paths)
     try:
-        found = report.compare_reports(first, second)
+        found = compare.compare_reports(first, second)
     except (KeyError, TypeError, ValueError) as why:
         raise InputError(f"{paths[0]}, {paths[1]}: a report is not whole: {why}") from None
     figures = {
@@ -186,7 +186,7 @@ def _compare(paths: Sequence[Path]) -> Answer:
 
 
 def _in_short(
-    first: Mapping[str, Any], second: Mapping[str, Any], found: report.UnitComparison
+    first: Mapping[str, Any], second: Mapping[str, Any], found: compare.UnitComparison
 ) -> str:
     """What changed from the first report to the second, in a sentence."""
     units = [each["unit"] for each in (first, second)]

@@ -18,7 +18,7 @@ from string import Template
 from rig.base.errors import InputError, reason, shown
 from rig.engine.engine_file import FILE_NAME, profile_from_bytes
 from rig.job.answers import AUTOMATIC, LEVER, NONE, Figure, each_unit, main_setting
-from rig.job.questions import checked
+from rig.job.questions import ADJUSTMENTS, checked
 
 FOLDERS = ("captures", "certificates")
 
@@ -67,7 +67,7 @@ def adjustments_text(kept: Mapping[str, str], units: Sequence[str]) -> str:
             driven_teeth=teeth["gear"][1],
         )
         for name in units
-        for kind in ("slot", "coupling", "gear")
+        for kind in ADJUSTMENTS
         if kind in chosen
     )  # fmt: skip
 

@@ -246,17 +246,19 @@ def _tolerance(so_far: Answers, figure: str, key: str, text: str) -> Question:
     return Question(key, f"{text} ({units}.)", "1", check, doubt)
 
 
-def adjustments(
-    so_far: Answers, kinds: Sequence[str] = ("slot", "coupling", "gear")
-) -> Iterator[Question]:
-    """What can be moved to correct the timing, of ``kinds``, and the sizes that this takes."""
+ADJUSTMENTS = ("slot", "coupling", "gear")
+"""What is asked for that can be moved: the names of their questions and of their tables."""
+
+
+def adjustments(so_far: Answers) -> Iterator[Question]:
+    """What can be moved to correct the timing, and the sizes that this takes."""
     drive = Fraction(so_far.get("drive", "1"))
     chosen = so_far.get("adjustments", NONE).split(", ")
     yield Question(
         "adjustments",
-        f"What can be moved to change the timing: {listed(kinds)}? (Commas between; "
+        f"What can be moved to change the timing: {listed(ADJUSTMENTS)}? (Commas between; "
         "none: not known yet.)",
-        NONE, partial(checks.some_of, names=kinds),
+        NONE, partial(checks.some_of, names=ADJUSTMENTS),
     )  # fmt: skip
     if "slot" in chosen:
         yield Question("slot_radius", "At which radius do the slots of the flange lie? (In mm.)",

@@ -213,7 +213,7 @@ class MeasureUnit(Procedure):
 
 def _lines(found: UnitReport) -> list[PanelLine]:
     whole = {
-        "backlash": found.play, "neutral": found.neutral, "impulse lag": found.impulse_lag,
+        "backlash": found.backlash, "neutral": found.neutral, "impulse lag": found.impulse_lag,
     }  # fmt: skip
     return [
         *(PanelLine(name, str(mean), "now") for name, mean in whole.items() if mean is not None),

@@ -1,4 +1,4 @@
-"""A unit off the engine, the encoder on its own shaft: lobes, backlash, neutral; reports compared.
+"""A unit off the engine, the encoder on its own shaft: lobes, backlash, neutral.
 
 All angles are degrees of the unit's own shaft, increasing in its normal direction, whole turns at
 the index. Turned backwards, a lobe *closes* the contacts at the edge where it opens them turned
@@ -15,18 +15,19 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeGuard
+
+import numpy as np
 
 from rig import __version__
 from rig.base.angles import is_defined, mean_and_spread, modulo, wrap
 from rig.base.codec import from_plain, number, to_plain, whole
 from rig.base.errors import InputError
 from rig.base.files import digest
-from rig.base.rounding import difference as signed
 from rig.base.rounding import figure, many, two_figures
 from rig.base.uncertainty import quantisation, rectangular, root_sum, student_t
 from rig.engine.profile import Encoder, Unit
@@ -39,11 +40,10 @@ from rig.wire.formats import open_recording
 from rig.wire.records import Batch, Note
 
 SINGLE_U_DEG = 0.1  # standard uncertainty of a single reading (common practice, no source)
-KIND, VERSION, FOLDER = "unit report", 2, "units"
+KIND, VERSION, FOLDER = "unit report", 3, "units"
+PLAY = 2  # the version that calls the backlash play; version 1 does not say how it was set up
 SAYS = "contacts and lobes of a unit on the bench, turned by hand; not a release to service"
-COVERAGE = 0.95
 NEUTRAL, COUPLING = "neutral", "coupling"  # annotations
-NEUTRAL_FIGURE = "neutral"
 MOST_DEG = 1e6  # no angle of a unit is as large; a larger one was edited
 
 
@@ -144,12 +144,12 @@ class Lobe:
 
 @dataclass(frozen=True, slots=True)
 class UnitReport:
-    """All results. ``play`` (backlash) and ``impulse_lag`` are means over the lobes."""
+    """All results. ``backlash`` and ``impulse_lag`` are means over the lobes."""
 
     lobes: tuple[Lobe, ...]
-    play: Mean | None
+    backlash: Mean | None
     neutral: Mean | None  # where it is, after the index, in [0, 360)
-    neutral_sides_deg: float | None  # forward minus backward: friction and play of the feel
+    neutral_sides_deg: float | None  # forward minus backward: friction, and how well it is felt
     impulse_lag: Mean | None
 
 
@@ -159,16 +159,21 @@ def seen_from_events(events: Iterable[Event], of: BenchSetUp | Unit) -> BenchEvi
     Only valid openings are used, and closings with a known angle and direction, not at rest. The
     delay's uncertainty is that at the mean speed of the openings (JCGM 100:2008, 4.3.7).
     """
-    own = [e for e in events if isinstance(e, (Opening, Closing)) and e.input == of.input]
-    opened = [e for e in own if isinstance(e, Opening) and e.valid and e.crank_deg is not None]
-    closed = [e for e in own if isinstance(e, Closing) and e.crank_deg is not None]
-    speeds = [e.speed_deg_s for e in opened if math.isfinite(e.speed_deg_s)]
+    opened: list[float] = []
+    closed: dict[int, list[float]] = {1: [], 0: [], -1: []}  # by direction
+    speeds: list[float] = []
+    for event in events:
+        if not isinstance(event, Opening | Closing) or event.input != of.input:
+            continue
+        if isinstance(event, Closing):
+            closed[event.direction] += [] if event.crank_deg is None else [event.crank_deg]
+        elif event.valid and (deg := before_delay_deg(event, of.sensing_delay_us)) is not None:
+            opened.append(deg)
+            speeds += [event.speed_deg_s] if math.isfinite(event.speed_deg_s) else []
     mean_deg_s = abs(math.fsum(speeds)) / len(speeds) if speeds else 0.0
+    half_deg = of.sensing_delay_error_us * 1e-6 * mean_deg_s
     return BenchEvidence(
-        tuple(deg for e in opened if (deg := before_delay_deg(e, of.sensing_delay_us)) is not None),
-        tuple(e.crank_deg for e in closed if e.direction > 0 and e.crank_deg is not None),
-        tuple(e.crank_deg for e in closed if e.direction < 0 and e.crank_deg is not None),
-        delay_half_deg=of.sensing_delay_error_us * 1e-6 * mean_deg_s,
+        tuple(opened), tuple(closed[1]), tuple(closed[-1]), delay_half_deg=half_deg
     )
 
 
@@ -205,7 +210,7 @@ def report(
                 zip(places, [*places[1:], places[0]], strict=True), 1
             )
         ),
-        play=delayed(_offset(places, seen.back_closings_deg, q, sign=-1.0)),
+        backlash=delayed(_offset(places, seen.back_closings_deg, q, sign=-1.0)),
         neutral=neutral,
         neutral_sides_deg=sides,
         impulse_lag=delayed(_offset(places, seen.impulse_deg, q, sign=1.0)),
@@ -226,26 +231,22 @@ def _gather(angles: Sequence[float], lobes: int, what: str, q_deg: float) -> lis
     """The angles in ``lobes`` groups, split at the widest gaps, in order from the index."""
     if lobes < 1:
         raise InputError(f"a unit with {many(lobes, 'lobe')} never opens: enter 1 lobe or more")
-    around = sorted(modulo(angle) for angle in angles)
-    if len(around) < lobes:
+    if len(angles) < lobes:
         raise InputError(
-            f"{len(around)} {what} for {many(lobes, 'lobe')}: turn on until each lobe has passed,"
+            f"{len(angles)} {what} for {many(lobes, 'lobe')}: turn on until each lobe has passed,"
             " better five times"
         )
-    gaps = [modulo(around[i] - around[i - 1]) for i in range(len(around))]  # before each
-    if len(around) == 1:
-        gaps = [360.0]
-    widest = sorted(range(len(gaps)), key=gaps.__getitem__, reverse=True)
-    cuts, within = sorted(widest[:lobes]), [gaps[i] for i in widest[lobes:]]
-    if within and max(within) > 0.25 * min(gaps[i] for i in cuts):
+    around = np.sort([modulo(angle) for angle in angles])
+    gaps = np.diff(around, prepend=around[-1] - 360.0)  # before each
+    widest = np.argsort(-gaps, kind="stable")
+    cuts = np.sort(widest[:lobes])
+    if gaps[widest[lobes:]].max(initial=0.0) > 0.25 * gaps[cuts].min():
         raise InputError(
             f"the {what} are not at {many(lobes, 'place')} of the turn: another number of lobes,"
             " dirty contacts, or an encoder that slips on the shaft"
         )
-    ends = [*cuts[1:], cuts[0] + len(around)]
-    rolled = around + around
-    groups = [rolled[a:b] for a, b in zip(cuts, ends, strict=True)]
-    return sorted((_mean(group, q_deg) for group in groups), key=lambda m: m.deg)
+    groups = np.split(np.roll(around, -cuts[0]), cuts[1:] - cuts[0])
+    return sorted((_mean(group.tolist(), q_deg) for group in groups), key=lambda m: m.deg)
 
 
 def _from(one: Mean, two: Mean, period_deg: float = 360.0) -> Mean:
@@ -290,169 +291,13 @@ def plain_report(
     report: UnitReport, identity: UnitIdentity, made_utc: str, **more: Any
 ) -> dict[str, Any]:
     """The report as plain data for JSON; ``more`` is kept as it is (recording, set-up)."""
-    return {
-        "kind": KIND,
-        "version": VERSION,
-        "made_utc": made_utc,
-        "unit": asdict(identity),
-        "says": SAYS,
-        **more,
-        "found": asdict(report),
-    }
+    head = {"kind": KIND, "version": VERSION, "made_utc": made_utc, "unit": asdict(identity)}
+    return head | {"says": SAYS} | more | {"found": asdict(report)}
 
 
-@dataclass(frozen=True, slots=True)
-class UnitChange:
-    """One result in two reports, degrees of the unit's shaft. ``change_deg``: second minus first.
-
-    ``nu`` are the degrees of freedom behind ``U_deg``; math.inf if assumed.
-    """
-
-    figure: str
-    first_deg: float
-    second_deg: float
-    change_deg: float
-    U_deg: float
-    nu: float
-    changed: bool
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
-class UnitComparison:
-    """Two reports compared, with notes."""
-
-    changes: tuple[UnitChange, ...]
-    notes: tuple[str, ...]
-
-    @property
-    def false_each(self) -> float:
-        """How often, at most, an unchanged result is reported as changed."""
-        return 1.0 - COVERAGE
-
-    @property
-    def false_any(self) -> float:
-        """How often at least one result is, if none changed; they are taken as independent."""
-        return 1.0 - COVERAGE ** len(self.changes)
-
-
-def compare_reports(first: Mapping[str, Any], second: Mapping[str, Any]) -> UnitComparison:
-    """What changed from one plain report to another of the same type of unit.
-
-    A result changed if its difference is more than the expanded uncertainty of both, with Student's
-    factor for their degrees of freedom. Neutral is compared modulo its pole pitch, other angles
-    modulo a turn. A single reading has no SD and is not compared. The index may be elsewhere on the
-    shaft, so only intervals and widths are compared. Raises InputError for something that is not a
-    unit report, a newer version, or another type of unit. Source: JCGM 100:2008, 5.1.2 and G.4.1.
-    """
-    for each in (first, second):
-        _check(each)
-    one, two = first["unit"], second["unit"]
-    for key in ("type", "lobes"):
-        if one[key] != two[key]:
-            raise InputError(
-                f"the reports are of different units, {key} {one[key]} and {two[key]}: compare "
-                "reports of the same type"
-            )
-    notes = []
-    if one["serial"] != two["serial"]:
-        notes.append(f"two units: serial {one['serial'] or '?'} and {two['serial'] or '?'}")
-    before, after = dict(means_of(first["found"])), dict(means_of(second["found"]))
-    if one.get("poles") != two.get("poles"):  # neutral is then counted differently
-        notes.append("the poles are entered differently, so neutral is not compared")
-        before, after = (
-            {name: mean for name, mean in means.items() if not name.startswith(NEUTRAL_FIGURE)}
-            for means in (before, after)
-        )
-    notes += [f"{n} is in one of the reports only" for n in sorted(before.keys() ^ after.keys())]
-    both = [name for name in before if name in after]
-    once = [name for name in both if min(before[name].n, after[name].n) < 2]
-    if once:
-        notes.append(f"read once and not compared: {', '.join(once)}; turn it five times")
-    changes = tuple(
-        _change(name, before[name], after[name], period_of(name, one.get("poles")))
-        for name in both
-        if name not in once
-    )
-    return UnitComparison(changes, tuple(notes))
-
-
-def period_of(figure: str, poles: int | None) -> float:
-    """Angles that differ by this are the same: a pole pitch for neutral, else a turn; degrees."""
-    return 360.0 / poles if poles and poles > 0 and figure.startswith(NEUTRAL_FIGURE) else 360.0
-
-
-def _check(plain: Mapping[str, Any]) -> None:
-    if plain.get("kind") != KIND:
-        raise InputError(f"this is no unit report but {plain.get('kind', 'something else')!r}")
-    if not isinstance(plain.get("version"), int) or plain["version"] > VERSION:
-        raise InputError(
-            f"this unit report has version {plain.get('version')!r}, this program reads up to "
-            f"{VERSION}: use a newer program"
-        )
-    if not {"unit", "found"} <= plain.keys():
-        raise _not_whole("its unit or its figures are missing")
-
-
-def _not_whole(what: str) -> InputError:
-    return InputError(f"this unit report is not whole: {what}")
-
-
-FIGURES = {
-    "interval": "interval from lobe {}",
-    "closed": "closed before lobe {}",
-    "opened": "open after lobe {}",
-    "neutral": NEUTRAL_FIGURE + " to opening of lobe {}",
-}
-
-
-def means_of(found: Mapping[str, Any]) -> Iterator[tuple[str, Mean]]:
-    """Each mean of a report with its name, without places after the index and the interval of a
-    single lobe, which is always a whole turn.
-
-    Raises InputError for what is not a list of lobes, or not a mean.
-    """
-    lobes = found.get("lobes") if isinstance(found, Mapping) else None
-    if not isinstance(lobes, list | tuple) or not all(isinstance(lobe, Mapping) for lobe in lobes):
-        raise _not_whole("its lobes are missing")
-    for lobe in lobes:
-        for key, name in FIGURES.items():
-            mean = None if lobe.get(key) is None else _mean_of(lobe[key], key)
-            if mean and not (key == "interval" and (mean.deg, mean.u_deg) == (360.0, 0.0)):
-                yield name.format(lobe.get("number")), mean
-    for key, name in (("play", "backlash"), ("impulse_lag", "impulse lag")):
-        if found.get(key) is not None:
-            yield name, _mean_of(found[key], key)
-
-
-def _mean_of(plain: Any, key: str) -> Mean:
-    """A mean of a report; one from before ``nu`` was recorded has n - 1 degrees of freedom.
-
-    Raises InputError if it is not one.
-    """
-    if isinstance(plain, Mapping):
-        deg, u_deg, n = (plain.get(name) for name in ("deg", "u_deg", "n"))
-        if _size(deg) and _size(u_deg) and u_deg >= 0.0 and _size(n) and n >= 1:
-            nu = plain.get("nu", n - 1 if n > 1 else None)
-            known = math.inf if nu is None else nu  # JSON has no infinity
-            if isinstance(known, int | float) and known >= 1.0:
-                return Mean(float(deg), float(u_deg), int(n), float(known))
-    raise _not_whole(f"{key} is no angle with its uncertainty")
-
-
-def _size(value: Any) -> TypeGuard[float]:
+def is_angle(value: Any) -> TypeGuard[float]:
+    """Whether a plain value is a number of a possible size."""
     return isinstance(value, int | float) and abs(value) < MOST_DEG
-
-
-def _change(name: str, before: Mean, after: Mean, period_deg: float) -> UnitChange:
-    difference = wrap(after.deg - before.deg, period_deg)
-    u_deg, nu = root_sum((before.u_deg, before.nu), (after.u_deg, after.nu))
-    U = student_t(nu, COVERAGE) * u_deg
-    changed = abs(difference) > U
-    was, now = (f"{figure(mean.deg, mean.expanded_deg)}°" for mean in (before, after))
-    verdict = f"changed by {signed(difference, U)}°" if changed else "the same"
-    words = f"{name}: {was} to {now}, {verdict} (±{two_figures(U)}°)"
-    return UnitChange(name, before.deg, after.deg, difference, U, nu, changed, words)
 
 
 class Alone:
@@ -481,7 +326,7 @@ class Alone:
             del self.felt[-1:]
         elif note.name == NEUTRAL:
             deg, way = note.value.get("crank_deg"), note.value.get("direction")
-            if _size(deg) and not isinstance(deg, bool) and way in (1, -1):
+            if is_angle(deg) and not isinstance(deg, bool) and way in (1, -1):
                 self.felt.append((1 if way == 1 else -1, float(deg)))
             else:
                 self.wrong.append(f"a note named {NEUTRAL!r} has no angle, or no direction 1 or -1")
@@ -492,15 +337,14 @@ class Alone:
 
     def seen(self) -> BenchEvidence:
         """What was seen so far."""
-        running, engaged = (
-            seen_from_events((e for e in self._events if self._engaged.at(e.t_us) == on), self._of)
-            for on in (False, True)
-        )
+        by_coupling: dict[bool, list[Event]] = {False: [], True: []}
+        for event in self._events:
+            by_coupling[self._engaged.at(event.t_us)].append(event)
         return replace(
-            running,
+            seen_from_events(by_coupling[False], self._of),
             neutral_forward_deg=tuple(deg for way, deg in self.felt if way > 0),
             neutral_backward_deg=tuple(deg for way, deg in self.felt if way < 0),
-            impulse_deg=engaged.openings_deg,
+            impulse_deg=seen_from_events(by_coupling[True], self._of).openings_deg,
         )
 
 
@@ -580,10 +424,10 @@ def _stem(plain: Mapping[str, Any], made: datetime) -> str:
 def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     """The report of a unit, computed again from its recordings. Raises InputError for a sheet of
     version 1, which does not say how the unit was set up."""
-    if plain["version"] != VERSION:
+    version = plain["version"]
+    if version not in (PLAY, VERSION):
         raise InputError(
-            f"version {plain['version']!r} does not say how the unit was set up; report the unit"
-            " again"
+            f"version {version!r} does not say how the unit was set up; report the unit again"
         )
     identity = from_plain(UnitIdentity, plain["unit"], "unit")
     bench = from_plain(BenchSetUp, plain["bench"], "bench")
@@ -592,10 +436,15 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
         raise ValueError("impossible counts per turn")
     if identity.name not in ["", *(unit.name for unit in job.profile.units)]:
         raise InputError(f"the engine file has no unit {identity.name!r}; it was edited")
-    held = None if impulse is None else job.captures / str(impulse["recording"])
-    recording = job.captures / str(plain["recording"])
-    made_utc, changes = str(plain["made_utc"]), plain["changes"]
-    return sheet(identity, bench, counts, recording, made_utc, impulse=held, changes=changes)[0]
+    fresh, _, _ = sheet(
+        identity, bench, counts, job.captures / str(plain["recording"]), str(plain["made_utc"]),
+        impulse=None if impulse is None else job.captures / str(impulse["recording"]),
+        changes=plain["changes"],
+    )  # fmt: skip
+    if version == PLAY:
+        fresh["version"], found = PLAY, fresh["found"]
+        found["play"] = found.pop("backlash")
+    return fresh
 
 
 SHEET = SheetKind(KIND, FOLDER, _recordings, _stem, _recompute)

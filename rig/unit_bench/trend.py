@@ -21,7 +21,8 @@ from rig.base.uncertainty import Contribution, Source
 from rig.job import folder as sheets
 from rig.job.clock import utc_instant
 from rig.timing.drift import LEAST_DEG, MOST_DEG, DatedChange, DatedMean, Line, fit
-from rig.unit_bench.report import FOLDER, KIND, Mean, means_of, period_of
+from rig.unit_bench.compare import means_of, period_of
+from rig.unit_bench.report import FOLDER, KIND, Mean
 from rig.words.assessments import CAUTION
 
 

@@ -15,7 +15,8 @@ from rig.pins.recording import PinRecording
 from rig.signal.contacts import Debouncer, Rest
 from rig.signal.events import Settings
 from rig.tdc.gauge_points import GaugeNotes
-from rig.unit_bench.report import BenchSetUp, alone_seen, compare_reports
+from rig.unit_bench.compare import compare_reports
+from rig.unit_bench.report import BenchSetUp, alone_seen
 from rig.wire.records import EDGE, Batch, Note
 
 DUMP = """$timescale 1 us $end

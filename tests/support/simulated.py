@@ -11,7 +11,8 @@ from numpy.random import Generator
 from rig.base.uncertainty import Contribution, Source
 from rig.engine.profile import Encoder
 from rig.timing.drift import DAYS_A_YEAR, DatedMean, Line, fit
-from rig.unit_bench.report import BenchEvidence, UnitIdentity, compare_reports, plain_report, report
+from rig.unit_bench.compare import compare_reports
+from rig.unit_bench.report import BenchEvidence, UnitIdentity, plain_report, report
 
 CERTIFICATES = (3, 5, 10, 20)
 READINGS = (2, 3, 8, 20)

@@ -20,7 +20,7 @@ def test_lobes_play_and_dwell_against_the_truth() -> None:
     found = reported("--serial", "A1")["found"]
     assert isinstance(found, dict)
     truth = bench().rig.hidden.units[0]
-    assert found["play"]["deg"] == pytest.approx(truth.backlash_deg, abs=0.08)
+    assert found["backlash"]["deg"] == pytest.approx(truth.backlash_deg, abs=0.08)
     lobes = found["lobes"]
     assert len(lobes) == 2
     assert sum(lobe["interval"]["deg"] for lobe in lobes) == pytest.approx(360.0)

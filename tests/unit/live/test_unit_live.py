@@ -94,10 +94,10 @@ def test_led_through_and_reported(unit: UnitBench) -> None:
     assert ran.status == 0, ran.err
     found = ran.answer["found"]
     truth = unit.rig.hidden.units[0]
-    assert found["play"]["deg"] == pytest.approx(truth.backlash_deg, abs=0.08)
+    assert found["backlash"]["deg"] == pytest.approx(truth.backlash_deg, abs=0.08)
     assert found["neutral"]["n"] == 3
     (backlash,) = [line.text for line in shown.lines if line.label == "backlash"]
-    assert float(backlash.split("°")[0]) == pytest.approx(found["play"]["deg"], abs=0.05)
+    assert float(backlash.split("°")[0]) == pytest.approx(found["backlash"]["deg"], abs=0.05)
     (neutral,) = [line.text for line in shown.lines if line.label == "neutral"]
     assert float(neutral.split("°")[0]) == pytest.approx(found["neutral"]["deg"], abs=0.5)
 

@@ -15,12 +15,12 @@ from hypothesis import strategies as st
 from rig.base.errors import InputError
 from rig.engine.profile import Encoder
 from rig.signal.events import Closing, Event, Finding, Opening, Reason, Rejection
+from rig.unit_bench.compare import compare_reports
 from rig.unit_bench.report import (
     VERSION,
     BenchEvidence,
     BenchSetUp,
     UnitIdentity,
-    compare_reports,
     plain_report,
     report,
     seen_from_events,
@@ -68,8 +68,8 @@ def test_all_that_a_unit_shows() -> None:
     assert [lobe.closed.deg for lobe in found.lobes if lobe.closed] == pytest.approx(
         [90.5 + 3.0 - 38.0, 87.5 - 38.0, 93.0 - 38.0, 86.0 - 38.0], abs=0.15
     )
-    assert found.play is not None
-    assert found.play.deg == pytest.approx(PLAY_DEG, abs=0.1)
+    assert found.backlash is not None
+    assert found.backlash.deg == pytest.approx(PLAY_DEG, abs=0.1)
     assert found.impulse_lag is not None
     assert found.impulse_lag.deg == pytest.approx(15.0, abs=0.1)
 
@@ -88,7 +88,7 @@ def test_neutral_is_half_way_between_the_sides() -> None:
 
 def test_only_what_was_read_is_reported() -> None:
     found = report(BenchEvidence(bench().openings_deg), 4, ENCODER)
-    assert found.play is None
+    assert found.backlash is None
     assert found.neutral is None
     assert found.impulse_lag is None
     assert {(x.closed, x.opened, x.neutral) for x in found.lobes} == {(None, None, None)}
