@@ -60,6 +60,7 @@ from rig.words.assessments import (
     what_decides,
 )
 from rig.words.diagnostics import diagnostic_words, mark_words, reason_words
+from rig.words.tdc import gauge_check_words, move_words
 
 EVIDENCE = ("rig.check.checks",)
 """Modules that judge the rig itself; ``evidence`` of each gives findings for the certificate."""
@@ -343,8 +344,12 @@ def build_for_job(
     if moves and not worked.assessments:
         raise InputError("; ".join(f"{each.capture}: {each.words}" for each in moves))
     sessions = [played.session for played in worked.played]
-    checks = [(not move.has_moved, move.words) for each in sessions for move in each.checks]
-    checks += [check for session in sessions for check in gauge_checks(session, profile)]
+    checks = [(not move.has_moved, move_words(move)) for each in sessions for move in each.checks]
+    checks += [
+        (not isinstance(again, str) and not again.move.has_moved, gauge_check_words(at, again))
+        for session in sessions
+        for at, again in gauge_checks(session, profile)
+    ]
     return build(
         profile=profile,
         reference=worked.reference,

@@ -30,12 +30,13 @@ from rig.job.results import job_reference, replay_capture
 from rig.job.tdc import METHODS, gauge_doubts, signed, worked_with
 from rig.tdc.dial_gauge import Gauge, GaugePoint
 from rig.tdc.gauge_points import EngineMark, GaugeNotes, load_points, mark_reference
-from rig.tdc.gauge_series import Series, compare_methods
+from rig.tdc.gauge_series import Series, SuspectError, TakenAgain, compare_methods
 from rig.tdc.index_resolver import CLEAR, same_frame
 from rig.tdc.reference import GaugeWorking, Method, TdcReference, by_gauge, set_by_hand
 from rig.tdc.reference_file import load_references, save_reference
 from rig.wire.capture import is_capture
 from rig.words.assessments import contribution_words, few_readings
+from rig.words.tdc import gauge_doubt_words, methods_words, suspect_words, taken_again_words
 
 MARK = "the engine's own mark"
 
@@ -142,7 +143,10 @@ def gauge(args: argparse.Namespace) -> Answer:
         (args.case or "") if here else notes.gauge.case, fit_offset=args.fit_offset,
     )  # fmt: skip
     # On which turn of a geared encoder's crank the points of a file are is not known.
-    series = worked_with(working, points, again, profile, cylinder, turn_known=noted)
+    try:
+        series = worked_with(working, points, again, profile, cylinder, turn_known=noted)
+    except SuspectError as why:
+        raise InputError(f"{suspect_words(why.suspect)}; correct it, or leave it out") from None
     capture = args.points.name if noted else Path(args.capture or "").name
     now = iso(datetime.now(UTC))
     references = [signed(each, working, now, capture) for each in series.references]
@@ -150,7 +154,8 @@ def gauge(args: argparse.Namespace) -> Answer:
     if references:
         others = [same_frame(each, references[0], profile.encoder) for each in others]
     doubts = [
-        f"{doubt.words} (--leave-out {doubt.point} leaves it out)" if doubt.point else doubt.words
+        gauge_doubt_words(doubt)
+        + (f" (--leave-out {doubt.point} leaves it out)" if doubt.point else "")
         for doubt in gauge_doubts(
             series, notes, cylinder, numbers, geometry_of(profile.engine, cylinder)
         )
@@ -169,9 +174,13 @@ def gauge(args: argparse.Namespace) -> Answer:
         "fit_why": series.fit_why,
         "equal_drops": series.drops and replace(series.drops, reference=references[-1]),
         "equal_drops_why": series.drops_why,
-        "suspect": series.suspect,
-        "moved": series.moved,
-        "compared": compare_methods([*references, *others]),
+        "suspect": series.suspect
+        and fields_of(series.suspect) | {"words": suspect_words(series.suspect)},
+        "moved": series.again and _moved(series.again),
+        "compared": [
+            fields_of(each) | {"words": methods_words(each)}
+            for each in compare_methods([*references, *others])
+        ],
         "doubts": doubts,
         "in_use": _use(args, job, series, references, doubts) if args.use else None,
     }  # fmt: skip
@@ -232,6 +241,15 @@ def _use(
     return wanted
 
 
+def _moved(again: TakenAgain) -> dict[str, Any]:
+    move = again.move
+    return {
+        "shift_deg": move.shift_deg, "u_deg": move.uncertainty.u_deg,
+        "zero_change_mm": again.zero_change_mm, "moved": move.has_moved,
+        "words": taken_again_words(again),
+    }  # fmt: skip
+
+
 def _points(series: Series, numbers: Sequence[int]) -> list[dict[str, Any]]:
     off = series.fit.residuals_mm if series.fit else [None] * len(series.points)
     return [
@@ -262,9 +280,9 @@ def _gauge_lines(figures: dict[str, Any], series: Series) -> Iterator[str]:
             U_mm = 2.0 * fit.u_offset_mm
             offset = rounding.difference(fit.offset_mm, U_mm)
             yield f"  cylinder offset {offset} ± {rounding.two_figures(U_mm)} mm"
-    yield from (f"beside: {each.words}" for each in figures["compared"])
-    if series.moved is not None and not series.moved.moved:
-        yield series.moved.words
+    yield from (f"beside: {each['words']}" for each in figures["compared"])
+    if series.again is not None and not series.again.move.has_moved:
+        yield taken_again_words(series.again)
     yield from (f"DOUBT: {text}" for text in figures["doubts"])
     if figures["in_use"]:
         yield f"selected: {figures['in_use']}"

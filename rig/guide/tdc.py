@@ -29,6 +29,7 @@ from rig.tdc.gauge_points import (
 from rig.tdc.gauge_series import Series
 from rig.tdc.reference import Method, TdcReference
 from rig.words.diagnostics import mark_words
+from rig.words.tdc import beside_words, gauge_doubt_words, taken_again_words
 
 STILL_S = 0.5
 STILL_DEG = 0.1
@@ -146,7 +147,7 @@ class GaugePoints(Procedure):
             below = f"TDC so far, {_SHORT[first.method]}"
         sides = zip(("before TDC", "after TDC"), self._drops(), strict=True)
         beside = [PanelLine(label, _drops_text(drops)) for label, drops in sides]
-        lines = [PanelLine("DOUBT", doubt.words, "bad") for doubt in doubts]
+        lines = [PanelLine("DOUBT", gauge_doubt_words(doubt), "bad") for doubt in doubts]
         if series is None and self._series():
             lines.append(PanelLine("so far", why))
         if points := self._series(again=self._again):
@@ -160,8 +161,8 @@ class GaugePoints(Procedure):
         if self._again or self._series(again=True):
             before, after = map(len, self._drops(again=True))
             text = f"{before} before the top, {after} after it; one on either side is wanted"
-            if series is not None and series.moved is not None:
-                text = series.moved.words
+            if series is not None and series.again is not None:
+                text = taken_again_words(series.again)
             lines.append(PanelLine("once more", text))
         where = f", cylinder {self._cylinder}" if self._cylinder != 1 else ""
         return Panel(
@@ -270,7 +271,7 @@ class GaugePoints(Procedure):
             with_unit = f"{drop_mm / MM_PER_INCH:.4f} in, which is {with_unit}"
         bench.did(f"the point {with_unit}", lambda: self._take_back(point), point)
         doubts = self._worked()[2]
-        self._prompt.say(doubts[0].words if doubts else f"noted: {with_unit}")
+        self._prompt.say(gauge_doubt_words(doubts[0]) if doubts else f"noted: {with_unit}")
 
     def _undo(self, bench: Bench, entered: str) -> None:
         """The last thing done; a doubtful point is asked about, since it may be an earlier one."""
@@ -407,9 +408,9 @@ class SelectTdc(Procedure):
             if each.in_use:
                 text += ": IN USE"
             elif each.doubts:
-                text += f": IN DOUBT: {each.doubts[0]}"
+                text += f": IN DOUBT: {gauge_doubt_words(each.doubts[0])}"
             elif each.beside:
-                text += f": {each.beside}"
+                text += f": {beside_words(each.beside)}"
             sort: Sort = "now" if each.in_use else "bad" if each.doubts else "plain"
             lines.append(PanelLine(str(number), text, sort))
         lines += [
@@ -454,7 +455,7 @@ class SelectTdc(Procedure):
         if each.in_use:
             raise InputError("this one is in use")
         if each.doubts:
-            raise InputError(f"not used: {each.doubts[0]}")
+            raise InputError(f"not used: {gauge_doubt_words(each.doubts[0])}")
 
         def use() -> None:
             found = self._host.use(each.which)

@@ -10,7 +10,6 @@ on either side of it, nobody knows where the encoder was.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -24,7 +23,6 @@ from rig import __version__
 from rig.base.errors import InputError
 from rig.base.files import digest, listed
 from rig.base.rounding import many
-from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import Profile
 from rig.job.capture_order import MadeWhen, Order, SeenCapture
 from rig.job.clock import HostClock, iso, moment, utc_instant
@@ -370,13 +368,10 @@ def _gauge_moved(
     if not any(each.again for each in notes.of(used.cylinder)):
         return None
     try:
-        found = gauge_series(notes, profile, used.cylinder).moved
+        again = gauge_series(notes, profile, used.cylinder).again
     except InputError:  # reported where the series is shown
         return None
-    if found is None or not found.moved:
-        return None
-    part = Contribution(Source.TOUCHED_AGAIN, found.u_deg, math.inf, "A", "least squares")
-    return Move(found.shift_deg, combine([part]), has_moved=True, words=found.words)
+    return again.move if again is not None and again.move.has_moved else None
 
 
 FOR_TDC: Final = "top dead centre"

@@ -13,16 +13,15 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rig.base import rounding
 from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
-from rig.base.rounding import after_index_with, listed, noun
+from rig.base.rounding import after_index_with
 from rig.engine.geometry import geometry_of
 from rig.engine.profile import Geometry, Profile
 from rig.job.capture_order import Order
 from rig.job.clock import moment
 from rig.session.session import Session
-from rig.tdc.dial_gauge import Gauge, GaugePoint
+from rig.tdc.dial_gauge import Fit, Gauge, GaugePoint
 from rig.tdc.gauge_points import (
     GaugeNotes,
     falling,
@@ -31,7 +30,15 @@ from rig.tdc.gauge_points import (
     marks_tdc,
     out_of_order,
 )
-from rig.tdc.gauge_series import Series, compare_methods, misfit, work_through
+from rig.tdc.gauge_series import (
+    MethodDifference,
+    Series,
+    Suspect,
+    TakenAgain,
+    compare_methods,
+    is_misfit,
+    work_through,
+)
 from rig.tdc.index_resolver import same_frame
 from rig.tdc.reference import GaugeWorking, Method, TdcReference, by_gauge, by_hand
 
@@ -42,10 +49,26 @@ METHODS = {"fit": Method.FIT, "equal-drops": Method.EQUAL_DROPS}
 
 
 @dataclass(frozen=True, slots=True)
-class GaugeDoubt:
-    """A sentence against a gauge series; ``point`` is to blame (0: no single one)."""
+class OutOfOrder:
+    """A point that contradicts the others: nearer to the top the drop is smaller."""
 
-    words: str
+    number: int
+    drop_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Falling:
+    """Points that were approached with the piston falling."""
+
+    numbers: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeDoubt:
+    """What is against a gauge series: a single ``point`` (0: none), the fit as a whole, or what
+    points taken again show."""
+
+    about: Suspect | OutOfOrder | Falling | Fit | TakenAgain
     point: int = 0
 
 
@@ -61,31 +84,20 @@ def gauge_doubts(
     doubts = []
     readings = notes.of(cylinder)
     if series is not None and series.suspect is not None:
-        number = numbers[series.suspect.number - 1]
-        words = series.suspect.words.replace(f"point {series.suspect.number} ", f"point {number} ")
-        doubts.append(GaugeDoubt(words, number))
-    elif series is not None and series.fit is not None and (words := misfit(series.fit)):
-        doubts.append(GaugeDoubt(words))
+        doubts.append(GaugeDoubt(series.suspect, numbers[series.suspect.number - 1]))
+    elif series is not None and series.fit is not None and is_misfit(series.fit):
+        doubts.append(GaugeDoubt(series.fit))
     elif (
         wrong := out_of_order(readings, geometry, notes.gauge.mm_per_mm)
     ) is not None and wrong in numbers:
-        drop = [each for each in readings if not each.again][wrong - 1].point.drop_mm
-        words = (
-            f"gauge point {wrong} ({drop:.2f} mm) contradicts the others: nearer to the top the"
-            " drop is smaller; mistyped?"
-        )
-        doubts.append(GaugeDoubt(words, wrong))
-    if series is not None and series.moved is not None and series.moved.moved:
-        doubts.append(GaugeDoubt(series.moved.words))
+        drop_mm = [each for each in readings if not each.again][wrong - 1].point.drop_mm
+        doubts.append(GaugeDoubt(OutOfOrder(wrong, drop_mm), wrong))
+    if series is not None and series.again is not None and series.again.move.has_moved:
+        doubts.append(GaugeDoubt(series.again))
     if series is not None and series.references:
         fell = [n for n in falling(readings, series.references[0].tdc_deg) if n in numbers]
         if fell:
-            was, it = ("was", "it") if len(fell) == 1 else ("were", "them")
-            words = (
-                f"{noun(len(fell), 'point')} {listed(fell)} {was} approached with the piston"
-                f" falling, so clearances add to {it}: take {it} again with the piston rising"
-            )
-            doubts.append(GaugeDoubt(words, fell[0] if len(fell) == 1 else 0))
+            doubts.append(GaugeDoubt(Falling(tuple(fell)), fell[0] if len(fell) == 1 else 0))
     return doubts
 
 
@@ -95,9 +107,9 @@ class Candidate:
 
     reference: TdcReference
     which: dict[str, object]
-    doubts: tuple[str, ...] = ()
+    doubts: tuple[GaugeDoubt, ...] = ()
     in_use: bool = False
-    beside: str = ""  # difference from the one in use
+    beside: MethodDifference | None = None  # from the one in use
 
 
 def candidates(session: Session, profile: Profile) -> list[Candidate]:
@@ -110,8 +122,7 @@ def candidates(session: Session, profile: Profile) -> list[Candidate]:
         geometry = geometry_of(profile.engine, cylinder)
         doubts = gauge_doubts(series, session.gauged, cylinder, numbers, geometry)
         found += [
-            Candidate(each, {"method": each.method, "cylinder": cylinder},
-                      tuple(doubt.words for doubt in doubts))
+            Candidate(each, {"method": each.method, "cylinder": cylinder}, tuple(doubts))
             for each in series.references
             if (each.way, each.cylinder, each.tdc_deg) != same
         ]  # fmt: skip
@@ -132,35 +143,26 @@ def candidates(session: Session, profile: Profile) -> list[Candidate]:
     return [_beside(each, session.here or used, profile) for each in whole]
 
 
-def gauge_checks(session: Session, profile: Profile) -> list[tuple[bool, str]]:
-    """What gauge points taken again showed, a sentence for each cylinder, and whether TDC is where
-    it was."""
-    said = []
+def gauge_checks(session: Session, profile: Profile) -> list[tuple[int, TakenAgain | str]]:
+    """What gauge points taken again showed at each cylinder, or why they show nothing."""
+    found: list[tuple[int, TakenAgain | str]] = []
     for cylinder in sorted({each.cylinder for each in session.gauged.readings if each.again}):
         try:
             series = gauge_series(session.gauged, profile, cylinder)
         except InputError as why:
-            said.append((False, f"gauge points taken again at cylinder {cylinder}: {why}"))
+            found.append((cylinder, str(why)))
             continue
-        words = series.moved_why if series.moved is None else series.moved.words
-        if words:
-            agrees = series.moved is not None and not series.moved.moved
-            said.append((agrees, f"gauge, cylinder {cylinder}: {words}"))
-    return said
+        if series.again is not None or series.moved_why:
+            found.append((cylinder, series.again or series.moved_why))
+    return found
 
 
 def _beside(candidate: Candidate, used: TdcReference | None, profile: Profile) -> Candidate:
     reference = candidate.reference
     if used is None or candidate.in_use or reference.cylinder != used.cylinder:
         return candidate
-    (compared,) = compare_methods([same_frame(reference, used, profile.encoder), used])
-    side = "after" if compared.difference_deg > 0 else "before"
-    words = (
-        f"{rounding.size(compared.difference_deg, compared.U_deg)}° {side} the one in use,"
-        f" {'within' if compared.agree else 'MORE THAN'} the"
-        f" {rounding.two_figures(compared.U_deg)}° allowed"
-    )
-    return Candidate(reference, candidate.which, candidate.doubts, beside=words)
+    (beside,) = compare_methods([same_frame(reference, used, profile.encoder), used])
+    return replace(candidate, beside=beside)
 
 
 def in_use(

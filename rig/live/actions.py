@@ -26,6 +26,7 @@ from rig.guide.tdc import GaugePoints, SelectTdc, still_deg
 from rig.tdc.gauge_points import MARK, MARK_WITHIN_DEG
 from rig.timing.readings import tdc_after_reference_deg
 from rig.words.diagnostics import mark_words
+from rig.words.tdc import stop_words
 
 # Modules of the bench's needs; the ``OFFER`` of each adds actions to those of the core job.
 PROCEDURES = (
@@ -198,7 +199,7 @@ def _piston_stop(bench: Bench, entered: str) -> None:
     if is_in:
         bench.host.stop_out()
         bench.did("the piston stop is out", lambda: bench.host.undo_tdc("stop-out"))
-        bench.prompt.say(bench.host.session.stop_words)
+        bench.prompt.say(stop_words(bench.host.session.stop_result))
     else:
         _stop_in(bench, None)
 

@@ -28,11 +28,13 @@ from rig.signal.interpolate import StateWidths
 from rig.signal.openings import OpeningFinder, replay
 from rig.signal.track import TOLERANCE_COUNTS, IndexCheck
 from rig.tdc.gauge_points import GaugeNotes, chosen
-from rig.tdc.index_resolver import ONE_SIDE, IndexResolver, same_frame
+from rig.tdc.index_resolver import IndexResolver, same_frame
 from rig.tdc.piston_stop import (
     Hold,
     ShortWay,
+    StopEnd,
     StopPurpose,
+    StopResult,
     StopTouches,
     from_touches,
     stop_misleads,
@@ -83,7 +85,7 @@ class Session:
         self.index_check = IndexCheck(self._finder.settings)
         self.stop: StopTouches | None = None  # while the piston stop is in
         self.stops: list[StopTouches] = []  # earlier ones
-        self.stop_words = ""
+        self.stop_result: StopResult = None  # of the last one taken out
         self.references: list[TdcReference] = []  # every one used, or found as a check
         self.centres = Centres(profile.encoder)  # when each of them came
         self.claimed: list[TdcReference] = []  # of these: brought along in a note, not found here
@@ -283,12 +285,12 @@ class Session:
 
     def _as_it_is(self) -> Callable[[], None]:
         """What restores TDC, firing TDC and index place to their present state."""
-        reference, stop, words = self.reference, self.stop, self.stop_words
+        reference, stop, result = self.reference, self.stop, self.stop_result
         lost, place, stroke = self.stroke_lost, self.places.place, len(self._stroke)
         stops, found, checks = len(self.stops), len(self.references), len(self.checks)
 
         def restore() -> None:
-            self.reference, self.stop, self.stop_words = reference, stop, words
+            self.reference, self.stop, self.stop_result = reference, stop, result
             self.stroke_lost, self.places.place = lost, place
             while len(self._stroke) > stroke:
                 self._stroke.back()
@@ -359,7 +361,7 @@ class Session:
         done, self.stop = self.stop.so_far(self._finder), None
         self.stops.append(done)
         if value.get("drop"):
-            self.stop_words = "the touches were dropped"
+            self.stop_result = StopEnd.DROPPED
             return
         self._undo.append(("stop-out", restore))
         try:
@@ -374,23 +376,22 @@ class Session:
                 here = self.places.now(self.reference) or self.reference
                 move = moved(here, found)
                 more = done.purpose == "more" and not move.has_moved
-                self.stop_words = move.words
+                self.stop_result = move
                 found = same_frame(found, self.reference, self.profile.encoder)
                 if more:
                     found = self._with_more_touches(found)
-                    self.reference, self.stop_words = found, found.how
+                    self.reference = self.stop_result = found
                 else:
                     self.checks.append(move)
             else:
                 self.places.found(found)
-                self.reference = found
-                self.stop_words = found.how
+                self.reference = self.stop_result = found
             self.references.append(found)
             self.centres.came(t_us, touched=True)
         except InputError as why:
-            self.stop_words = str(why)
+            self.stop_result = why
             if self.reference is not None and self.places.touched(done, self.reference):
-                self.stop_words = ONE_SIDE
+                self.stop_result = StopEnd.ONE_SIDE
 
     def _with_more_touches(self, found: TdcReference) -> TdcReference:
         """TDC from the touches ``found`` and those of the one in use, where they were made in this

@@ -8,16 +8,17 @@ corrected to forward movement, in which readings are taken.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from enum import Enum, auto
 from itertools import combinations
 
 import numpy as np
 
 from rig.base.angles import modulo, nearest, wrap
 from rig.base.errors import InputError
-from rig.base.rounding import after_index, difference, many, size, two_figures
-from rig.base.uncertainty import Contribution, Source, quantisation, rectangular
+from rig.base.rounding import many
+from rig.base.uncertainty import Contribution, Source, combine, quantisation, rectangular
 from rig.engine.gear_train import around_deg, disc_places
 from rig.engine.geometry import MM_PER_INCH
 from rig.engine.profile import Encoder, Geometry
@@ -33,12 +34,21 @@ from rig.tdc.dial_gauge import (
     within_stroke,
 )
 from rig.tdc.piston_stop import encoder_backlash, run_out
-from rig.tdc.reference import TdcReference
+from rig.tdc.reference import Move, TdcReference
 
 SUSPECT_SIGMAS = 5.0
-# Points that scatter this many times more than stated for a reading are not on the curve (common
+# Points that scatter this many times more than entered for a reading are not on the curve (common
 # practice, no source).
 MISFIT = 20.0
+
+
+class Slip(Enum):
+    """How a point was probably mistyped."""
+
+    DECIMAL_POINT = auto()
+    INCH_AMONG_MM = auto()
+    MM_AMONG_INCHES = auto()
+    SWAPPED = auto()  # two of its figures
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,18 +59,32 @@ class Suspect:
     point: GaugePoint
     expected_mm: float
     sigmas: float
-    words: str
+
+    @property
+    def slip(self) -> Slip | None:
+        """How it was probably mistyped, if that can be guessed."""
+        typed, expected = abs(self.point.drop_mm), abs(self.expected_mm)
+        for factor, slip in SLIPS.items():
+            if expected > 0.05 and abs(typed / factor / expected - 1.0) < 0.05:
+                return slip
+        return Slip.SWAPPED if sorted(f"{typed:.2f}") == sorted(f"{expected:.2f}") else None
+
+
+SLIPS = {
+    10.0: Slip.DECIMAL_POINT,
+    0.1: Slip.DECIMAL_POINT,
+    1.0 / MM_PER_INCH: Slip.INCH_AMONG_MM,
+    MM_PER_INCH: Slip.MM_AMONG_INCHES,
+}
+"""By what factor such a slip alters a drop."""
 
 
 @dataclass(frozen=True, slots=True)
-class Moved:
-    """Points taken again, against the fit. ``shift_deg``: by how much TDC moved."""
+class TakenAgain:
+    """Points taken again, against the fit: how far TDC moved, and the gauge's zero."""
 
-    shift_deg: float
-    u_deg: float
+    move: Move
     zero_change_mm: float
-    moved: bool
-    words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +96,17 @@ class MethodDifference:
     difference_deg: float
     U_deg: float
     agree: bool
-    words: str
+
+
+class SuspectError(InputError):
+    """A series that cannot be used while the ``suspect`` is among its points."""
+
+    def __init__(self, suspect: Suspect) -> None:
+        super().__init__(
+            f"gauge point {suspect.number} contradicts the others, which give"
+            f" {suspect.expected_mm:.3f} mm there: correct it, or leave it out"
+        )
+        self.suspect = suspect
 
 
 def mistyped(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> Suspect | None:
@@ -80,18 +114,17 @@ def mistyped(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> 
 
     Each point is left out in turn; the worst is named if it is ``SUSPECT_SIGMAS`` standard
     uncertainties off and the others then agree better than before. A point so far off that no
-    curve fits them all is named if the others agree as stated. None without a point to spare.
+    curve fits them all is named if the others agree as entered. None without a point to spare.
     Raises InputError as ``fit`` when no point is to blame. Source: leaving one out, a common
     statistical practice.
     """
-    unknown = 3 if geometry.offset_mm is None else 2
-    if len(points) < unknown + 3:
+    if len(points) < (3 if geometry.offset_mm is None else 2) + 3:
         return None
     try:
         limit, whole_fails = fit(points, gauge, geometry).scatter, None
     except InputError as why:
         limit, whole_fails = SUSPECT_SIGMAS, why
-    worst: Suspect | None = None
+    suspects = []
     for i, point in enumerate(points):
         try:
             rest = fit([*points[:i], *points[i + 1 :]], gauge, geometry)
@@ -100,56 +133,26 @@ def mistyped(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> 
         at = np.array([nearest(point.angle_deg, rest.tdc_deg)])
         expected = float(curve_mm(at, rest.x, gauge, geometry)[0])
         slopes = gradient(at, rest.x, gauge, geometry)[0]
-        sigma = math.hypot(gauge.u_drop_mm, gauge.u_angle_deg * slopes[0])
         covariance = np.array(rest.covariance)
         own = slopes[: len(covariance)]  # of what was fitted
         u_curve = math.sqrt(max(0.0, float(own @ covariance @ own)))
-        sigmas = abs(point.drop_mm - expected) / (
-            max(1.0, rest.scatter) * math.hypot(sigma, u_curve)
-        )
-        better = rest.scatter < limit
-        if sigmas > SUSPECT_SIGMAS and better and (worst is None or sigmas > worst.sigmas):
-            worst = Suspect(i + 1, point, expected, sigmas, _words(i + 1, point, expected))
-    if worst is None and whole_fails is not None:
+        u = math.hypot(gauge.u_drop_mm, gauge.u_angle_deg * slopes[0], u_curve)
+        sigmas = abs(point.drop_mm - expected) / (max(1.0, rest.scatter) * u)
+        if sigmas > SUSPECT_SIGMAS and rest.scatter < limit:
+            suspects.append(Suspect(i + 1, point, expected, sigmas))
+    if not suspects and whole_fails is not None:
         raise whole_fails
-    return worst
+    return max(suspects, key=lambda each: each.sigmas, default=None)
 
 
-def misfit(found: Fit) -> str:
-    """One sentence when the points as a whole are not on the curve, else empty.
-
-    Source: ``Fit.scatter`` against ``MISFIT``.
-    """
-    if found.scatter <= MISFIT:
-        return ""
-    return (
-        f"the points scatter {many(round(found.scatter), 'time')} as much as stated for a"
-        " reading, and no single one is to blame: check stroke and rod, millimetres and inches,"
-        " whether the gauge is inclined, and that there are points on either side of the top"
-    )
-
-
-def _words(number: int, point: GaugePoint, expected: float) -> str:
-    text = (
-        f"gauge point {number} ({after_index(point.angle_deg)} degrees after the index,"
-        f" {point.drop_mm:.3f} mm) does not fit: the other points give {expected:.3f} mm there"
-    )
-    guesses = {
-        10.0: "a decimal point in the wrong place",
-        0.1: "a decimal point in the wrong place",
-        1.0 / MM_PER_INCH: "an inch figure among millimetres",
-        MM_PER_INCH: "a millimetre figure among inches",
-    }
-    for factor, guess in guesses.items():
-        if abs(expected) > 0.05 and abs(point.drop_mm / factor / expected - 1.0) < 0.05:
-            return f"{text}; {guess}?"
-    swapped = sorted(f"{abs(point.drop_mm):.2f}") == sorted(f"{abs(expected):.2f}")
-    return f"{text}; {'figures swapped?' if swapped else 'take it again'}"
+def is_misfit(found: Fit) -> bool:
+    """Whether the points as a whole are not on the curve. Source: ``MISFIT``."""
+    return found.scatter > MISFIT
 
 
 def gauge_moved(
     found: Fit, touches: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry
-) -> Moved:
+) -> TakenAgain:
     """Two or more points taken again, at least one on either side: has the reference moved?
 
     A slipped encoder shifts both sides the same way, a gauge that moved changes the zero; the two
@@ -157,8 +160,7 @@ def gauge_moved(
     curve, JCGM 100:2008.
     """
     angles = np.array([nearest(p.angle_deg, found.tdc_deg) for p in touches])
-    before = int(np.sum(angles < found.tdc_deg))
-    if min(before, len(touches) - before) == 0:
+    if np.all(angles < found.tdc_deg) or np.all(angles >= found.tdc_deg):
         raise InputError("take a point again on either side of the top: one side is not enough")
     drops = np.array([p.drop_mm for p in touches])
     slope = gradient(angles, found.x, gauge, geometry)[:, 0]
@@ -168,15 +170,8 @@ def gauge_moved(
     off = (drops - curve_mm(angles, found.x, gauge, geometry)) / sigma
     shift, zero = (cov @ design.T @ off).tolist()
     u = math.hypot(math.sqrt(cov[0, 0]), found.u_tdc_deg)
-    U = 2.0 * u
-    gone = abs(shift) > U
-    words = (
-        f"TDC moved by {difference(shift, U)} degrees (±{two_figures(U)}) since it was found: the"
-        " encoder or its coupling slipped; find TDC again"
-        if gone
-        else f"taken again: TDC is where it was, within {two_figures(U)} degrees"
-    )
-    return Moved(shift, u, zero, gone, words)
+    part = Contribution(Source.TOUCHED_AGAIN, u, math.inf, "A", "least squares")
+    return TakenAgain(Move(shift, combine([part]), abs(shift) > 2.0 * u), zero)
 
 
 def compare_methods(references: Sequence[TdcReference]) -> list[MethodDifference]:
@@ -188,18 +183,12 @@ def compare_methods(references: Sequence[TdcReference]) -> list[MethodDifference
     """
     if len({r.cylinder for r in references}) > 1:
         raise InputError("TDCs of different cylinders cannot be compared")
-    out = []
-    for a, b in combinations(references, 2):
-        apart = wrap(a.tdc_deg - b.tdc_deg)
-        U = math.hypot(a.uncertainty.U_deg, b.uncertainty.U_deg)
-        agree = abs(apart) <= U
-        words = (
-            f"{a.by} is {size(apart, U)} degrees "
-            f"{'after' if apart > 0 else 'before'} {b.by}, "
-            f"{'within' if agree else 'more than'} the {two_figures(U)} allowed between the two"
-        )
-        out.append(MethodDifference(a.by, b.by, apart, U, agree, words))
-    return out
+    found = []
+    for one, two in combinations(references, 2):
+        apart = wrap(one.tdc_deg - two.tdc_deg)
+        U = math.hypot(one.uncertainty.U_deg, two.uncertainty.U_deg)
+        found.append(MethodDifference(one.by, two.by, apart, U, abs(apart) <= U))
+    return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,14 +205,22 @@ class Series:
     drops: EqualDrops | None
     drops_why: str
     suspect: Suspect | None = None
-    moved: Moved | None = None
+    again: TakenAgain | None = None
     moved_why: str = ""
 
     @property
     def references(self) -> tuple[TdcReference, ...]:
         """The TDCs found, the fit first."""
-        found = (self.fit, self.drops)
-        return tuple(each.reference for each in found if each is not None)
+        return tuple(each.reference for each in (self.fit, self.drops) if each is not None)
+
+    def with_references(self, change: Callable[[TdcReference], TdcReference]) -> Series:
+        """The same with other references."""
+        fit, drops = self.fit, self.drops
+        return replace(
+            self,
+            fit=fit and replace(fit, reference=change(fit.reference)),
+            drops=drops and replace(drops, reference=change(drops.reference)),
+        )
 
 
 def with_encoder(gauge: Gauge, encoder: Encoder) -> Gauge:
@@ -258,7 +255,7 @@ def work_through(
     if rough.fit is None and geometry is not None:
         suspect = mistyped(points, gauge, geometry)
         if suspect is not None:
-            raise InputError(f"{suspect.words}; correct it, or leave it out")
+            raise SuspectError(suspect)
     if not rough.references:
         raise InputError(rough.fit_why)
     top = rough.fit.tdc_deg if rough.fit else rough.references[0].tdc_deg
@@ -266,21 +263,15 @@ def work_through(
         points = [_carried(point, top, encoder) for point in points]
         again = [_carried(point, top, encoder) for point in again]
     found = _by_both(points, gauge, geometry, cylinder, _encoder_parts(points, top, encoder))
-    by_curve, drops = found.fit, found.drops
     if turn_known or disc_places(encoder) == 1:
-        if by_curve is not None:
-            of = _seated(by_curve.reference, points, encoder)
-            found = replace(found, fit=replace(by_curve, reference=of))
-        if drops is not None:
-            of = _seated(drops.reference, points, encoder)
-            found = replace(found, drops=replace(drops, reference=of))
-    if by_curve is None or geometry is None:
+        found = found.with_references(lambda each: _seated(each, points, encoder))
+    if found.fit is None or geometry is None:
         return found
     suspect = mistyped(points, gauge, geometry)
     if suspect is not None or not again:
         return replace(found, suspect=suspect)
     try:
-        return replace(found, moved=gauge_moved(by_curve, again, gauge, geometry))
+        return replace(found, again=gauge_moved(found.fit, again, gauge, geometry))
     except InputError as why:  # the TDC that was found is valid all the same
         return replace(found, moved_why=str(why))
 
@@ -294,16 +285,16 @@ def _by_both(
 ) -> Series:
     """The points by both methods, or why not."""
     found = drops = None
-    drops_why = ""
-    fit_why = (
-        "stroke and rod of this cylinder are not entered, so no curve can be fitted to the points:"
-        " enter them under [engine.geometry]"
-    )
-    if geometry is not None:
-        try:
-            found, fit_why = fit(points, gauge, geometry, cylinder=cylinder, parts=parts), ""
-        except InputError as why:
-            fit_why = str(why)
+    fit_why = drops_why = ""
+    try:
+        if geometry is None:
+            raise InputError(
+                "stroke and rod of this cylinder are not entered, so no curve can be fitted to the"
+                " points: enter them under [engine.geometry]"
+            )
+        found = fit(points, gauge, geometry, cylinder=cylinder, parts=parts)
+    except InputError as why:
+        fit_why = str(why)
     try:
         drops = equal_drops(points, gauge, geometry, cylinder=cylinder, parts=parts)
     except InputError as why:

@@ -79,8 +79,6 @@ def same_frame(one: TdcReference, other: TdcReference, encoder: Encoder) -> TdcR
     return placed(one, other.tdc_deg, encoder)
 
 
-ONE_SIDE = "touched from one side: this resolves the place of the index, and does not check TDC"
-
 MOST_LIVES = 1_000
 """Lives of a rig that keeps restarting that are kept one by one."""
 

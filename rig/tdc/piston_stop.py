@@ -13,6 +13,7 @@ import math
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from enum import Enum, auto
 from fractions import Fraction
 from typing import Literal
 
@@ -39,6 +40,7 @@ from rig.signal.openings import OpeningFinder
 from rig.tdc.reference import (
     SINGLE_TOUCH_DEG,
     Method,
+    Move,
     TdcReference,
     is_touched,
     offset_bias,
@@ -443,6 +445,17 @@ def _how(forward: _Side, backward: _Side, arc_deg: float, bias_deg: float, cylin
 MOST_POSITIONS = 200_000  # over an hour at the rig's fifty positions a second
 # Why the piston stop was put in: to find TDC, to prove it again, to lower its uncertainty.
 StopPurpose = Literal["reference", "check", "more"]
+
+
+class StopEnd(Enum):
+    """What else may come of its touches than TDC, or its move."""
+
+    DROPPED = auto()
+    ONE_SIDE = auto()  # they resolve the place of a geared encoder's index alone
+
+
+# What came of the touches; why nothing did; None before the stop was taken out.
+StopResult = TdcReference | Move | StopEnd | InputError | None
 
 
 @dataclass(frozen=True, slots=True)

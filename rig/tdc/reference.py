@@ -17,7 +17,6 @@ from typing import Annotated, Literal
 from rig.base.angles import modulo, wrap
 from rig.base.codec import number, whole
 from rig.base.errors import InputError
-from rig.base.rounding import size, two_figures
 from rig.base.uncertainty import (
     Contribution,
     Source,
@@ -141,7 +140,6 @@ class Move:
     shift_deg: float
     uncertainty: Uncertainty
     has_moved: bool  # the shift is greater than its expanded uncertainty
-    words: str
 
 
 def set_by_hand(
@@ -227,19 +225,9 @@ def moved(earlier: TdcReference, later: TdcReference) -> Move:
             f"the reference was found at cylinder {earlier.cylinder}: touch the piston stop there"
             f" again, not at cylinder {later.cylinder}"
         )
-    parts = _parts_of_difference(earlier, later)
-    uncertainty = combine(parts)
+    uncertainty = combine(_parts_of_difference(earlier, later))
     shift_deg = wrap(later.tdc_deg - earlier.tdc_deg)
-    has_moved = abs(shift_deg) > uncertainty.U_deg
-    shift, U = size(shift_deg, uncertainty.U_deg), two_figures(uncertainty.U_deg)
-    way = "later" if shift_deg > 0 else "earlier"
-    words = (
-        f"TDC is now {shift}° {way} than the reference, more than the uncertainty of {U}°: the"
-        " encoder or its coupling has slipped, and readings since then are not valid"
-        if has_moved
-        else f"TDC is where it was: shift {shift}° with U {U}°"
-    )
-    return Move(shift_deg, uncertainty, has_moved, words)
+    return Move(shift_deg, uncertainty, abs(shift_deg) > uncertainty.U_deg)
 
 
 def _parts_of_difference(earlier: TdcReference, later: TdcReference) -> list[Contribution]:

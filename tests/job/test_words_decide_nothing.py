@@ -14,8 +14,10 @@ from rig.guide.advice import due
 from rig.guide.state import state_of
 from rig.session.diagnostics import Doubt
 from rig.signal.events import Opening, Reason
+from rig.tdc.gauge_series import Slip
+from rig.tdc.piston_stop import StopEnd
 from rig.timing.values import Mark
-from rig.words import assessments, diagnostics
+from rig.words import assessments, diagnostics, tdc
 from rig.words.diagnostics import reason_words
 
 TABLES: tuple[Mapping[Any, Any], ...] = (
@@ -24,6 +26,8 @@ TABLES: tuple[Mapping[Any, Any], ...] = (
     diagnostics.DOUBTS,
     assessments.SOURCES,
     assessments.MARKS,
+    tdc.SLIPS,
+    tdc.STOP_ENDS,
 )
 NOISE = "the crank went backwards, gauge, one crank turn out: run-up of top dead centre"
 """Beginnings and pieces of sentences by which something was told apart once."""
@@ -96,6 +100,8 @@ def test_words_decide_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
         (diagnostics.DOUBTS, Doubt),
         (assessments.SOURCES, Source),
         (assessments.MARKS, Mark),
+        (tdc.SLIPS, {*Slip, None}),
+        (tdc.STOP_ENDS, StopEnd),
     ],
 )
 def test_every_value_has_its_words(table: Mapping[Any, Any], members: Any) -> None:

@@ -159,7 +159,7 @@ def score(scenario: Scenario, jobs: int, seed: int) -> Score:
 
 def _tally(job: WholeJob, figures: dict[str, Tally]) -> None:
     reference = job.session.reference
-    assert reference is not None, job.session.stop_words
+    assert reference is not None, job.session.stop_result
     off = (reference.tdc_deg - job.tdc_deg + 180.0) % 360.0 - 180.0
     own = _named_by_law(reference, job)
     figures["dead centre"].add(off, reference.uncertainty, own)

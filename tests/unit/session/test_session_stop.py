@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 from played import PROFILE, Played
 
+from rig.tdc.piston_stop import StopEnd
 from rig.virtual.engine import Encoder
 from rig.words.diagnostics import diagnostic_words
+from rig.words.tdc import move_words, stop_words
 
 
 def wrapped(deg: float) -> float:
@@ -24,7 +26,7 @@ def dead_centres(seeds: range) -> list[tuple[float, float, float]]:
     for seed in seeds:
         played = Played(seed).do("turn 380 at 150").touch(times=2)
         reference = played.session.reference
-        assert reference is not None, played.session.stop_words
+        assert reference is not None, played.session.stop_result
         # Touches and readings are in the encoder's own degrees, and so is the dead centre.
         hidden = played.rig.hidden
         shown = Encoder(hidden.encoder).shown(np.array([hidden.tdc_deg, 0.0]))
@@ -72,7 +74,7 @@ def test_touches_on_one_side_only_give_no_reference() -> None:
     played = Played().do("turn 380 at 150").note("stop_in", cylinder=1).put_stop_in()
     played.do("touch forward at 150", "back 60 at 90", "stop out").note("stop_out")
     assert played.session.reference is None
-    assert "back" in played.session.stop_words
+    assert "back" in stop_words(played.session.stop_result)
 
 
 def test_dropped_touches_change_nothing() -> None:
@@ -81,7 +83,7 @@ def test_dropped_touches_change_nothing() -> None:
     played.note("stop_in", cylinder=1).do("stop in", "touch forward at 150", "touch back at 150")
     played.do("turn 40 at 90", "stop out").note("stop_out", drop=True)
     assert played.session.reference is before
-    assert played.session.stop_words == "the touches were dropped"
+    assert played.session.stop_result is StopEnd.DROPPED
 
 
 def test_touching_again_shows_that_nothing_moved() -> None:
@@ -91,7 +93,9 @@ def test_touching_again_shows_that_nothing_moved() -> None:
     assert played.session.reference is found
     (move,) = played.session.checks
     assert not move.has_moved
-    assert re.fullmatch(r"TDC is where it was: shift [0-9.]+° with U 0\.0*[1-9]\d°", move.words)
+    assert re.fullmatch(
+        r"TDC is where it was: shift [0-9.]+° with U 0\.0*[1-9]\d°", move_words(move)
+    )
 
 
 def test_touching_again_shows_an_encoder_that_slipped() -> None:
@@ -101,7 +105,7 @@ def test_touching_again_shows_an_encoder_that_slipped() -> None:
     assert played.session.reference is found  # the person decides what to do about it
     (move,) = played.session.checks
     assert move.has_moved
-    assert "its coupling has slipped, and readings since then are not valid" in move.words
+    assert "its coupling has slipped, and readings since then are not valid" in move_words(move)
 
 
 def test_a_restart_between_two_touches_keeps_the_touches_before() -> None:
@@ -183,5 +187,5 @@ def test_touches_that_were_not_at_the_stop_give_no_tdc_and_say_what_to_do() -> N
     played.note("touch", direction=-1, crank_deg=660.0).note("stop-out")
     session = played.session
     assert session.reference is None
-    assert "leave the crank only 160° to turn in" in session.stop_words
-    assert "Use a shorter one" in session.stop_words
+    assert "leave the crank only 160° to turn in" in stop_words(session.stop_result)
+    assert "Use a shorter one" in stop_words(session.stop_result)

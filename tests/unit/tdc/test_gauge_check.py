@@ -14,6 +14,7 @@ from rig.engine.profile import Geometry
 from rig.tdc import dial_gauge, gauge_series
 from rig.tdc.dial_gauge import Gauge, GaugePoint
 from rig.tdc.reference import Method, TdcReference
+from rig.words.tdc import methods_words, suspect_words, taken_again_words
 
 SHAPE = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=0.0)
 STATED = Gauge(u_drop_mm=0.01, u_angle_deg=0.02)
@@ -49,8 +50,8 @@ def test_a_mistyped_point_is_found_and_named(number: int, typed, guess: str) -> 
     assert found is not None
     assert found.number == number
     assert found.expected_mm == pytest.approx(true.drop_mm, abs=0.1)
-    assert f"gauge point {number} " in found.words
-    assert guess in found.words
+    assert f"gauge point {number} " in suspect_words(found)
+    assert guess in suspect_words(found)
 
 
 def test_swapped_figures() -> None:
@@ -62,7 +63,8 @@ def test_swapped_figures() -> None:
     points[2] = replace(points[2], drop_mm=float(f"{figures[0]}.{figures[3]}{figures[2]}"))
     found = gauge_series.mistyped(points, STATED, SHAPE)
     assert found is not None
-    assert "swapped" in found.words
+    assert found.slip is gauge_series.Slip.SWAPPED
+    assert "swapped" in suspect_words(found)
 
 
 def test_sound_series_are_left_alone() -> None:
@@ -78,16 +80,16 @@ def test_a_slipped_encoder_is_distinguished_from_a_moved_gauge() -> None:
         for a in (-20.0, 22.0)
     ]
     still = gauge_series.gauge_moved(found, touches, STATED, SHAPE)
-    assert not still.moved
-    assert "where it was" in still.words
+    assert not still.move.has_moved
+    assert "where it was" in taken_again_words(still)
     slipped = [replace(p, angle_deg=p.angle_deg + 0.5) for p in touches]
     seen = gauge_series.gauge_moved(found, slipped, STATED, SHAPE)
-    assert seen.moved
-    assert seen.shift_deg == pytest.approx(0.5, abs=0.01)
-    assert "moved by +0.50" in seen.words
+    assert seen.move.has_moved
+    assert seen.move.shift_deg == pytest.approx(0.5, abs=0.01)
+    assert "moved by +0.50" in taken_again_words(seen)
     raised = [replace(p, drop_mm=p.drop_mm + 0.3) for p in touches]
     seen = gauge_series.gauge_moved(found, raised, STATED, SHAPE)
-    assert not seen.moved
+    assert not seen.move.has_moved
     assert seen.zero_change_mm == pytest.approx(0.3, abs=0.01)
     with pytest.raises(InputError, match="either side"):
         gauge_series.gauge_moved(found, touches[:1], STATED, SHAPE)
@@ -104,7 +106,7 @@ def test_methods_side_by_side() -> None:
     )
     assert [d.agree for d in found] == [True, False, False]
     assert found[0].difference_deg == pytest.approx(-0.1)
-    assert "before" in found[0].words
+    assert "before" in methods_words(found[0])
     with pytest.raises(InputError, match="different cylinders"):
         gauge_series.compare_methods(
             [stated(1.0, 0.1, "stop"), replace(stated(1.0, 0.1, "stop"), cylinder=3)]

@@ -13,7 +13,7 @@ from rig.base.uncertainty import Source
 from rig.engine.geometry import travel_mm
 from rig.engine.profile import Encoder, Geometry
 from rig.tdc.dial_gauge import Gauge, GaugePoint
-from rig.tdc.gauge_series import Series, with_encoder, work_through
+from rig.tdc.gauge_series import Series, SuspectError, with_encoder, work_through
 
 ENGINE = Geometry(50.0, 190.0, 0.0)
 ENCODER = Encoder(4096)
@@ -107,28 +107,28 @@ def test_a_mistyped_point_is_reported_however_far_off(factor: float, which: int)
     typed[which] = replace(typed[which], drop_mm=typed[which].drop_mm * factor)
     try:
         suspect = work_through(typed, Gauge(), ENGINE, ENCODER).suspect
-        words = suspect.words if suspect else ""
-    except InputError as why:  # so far off that no curve can be laid through them all
-        words = str(why)
-    assert words.startswith(f"gauge point {which + 1} ")
+        number = suspect.number if suspect else 0
+    except SuspectError as why:  # so far off that no curve can be laid through them all
+        number = why.suspect.number
+    assert number == which + 1
 
 
 def test_touches_at_the_end_are_held_against_the_series() -> None:
     found = work_through(points(), Gauge(), ENGINE, ENCODER, again=points()[2:6])
-    assert found.moved is not None
-    assert not found.moved.moved
+    assert found.again is not None
+    assert not found.again.move.has_moved
     slipped = [replace(p, angle_deg=p.angle_deg + 0.8) for p in points()[2:6]]
     found = work_through(points(), Gauge(), ENGINE, ENCODER, again=slipped)
-    assert found.moved is not None
-    assert found.moved.moved
-    assert found.moved.shift_deg == pytest.approx(0.8, abs=0.01)
+    assert found.again is not None
+    assert found.again.move.has_moved
+    assert found.again.move.shift_deg == pytest.approx(0.8, abs=0.01)
 
 
 def test_a_touch_at_the_end_on_one_side_takes_no_tdc_away() -> None:
     whole = work_through(points(), Gauge(), ENGINE, ENCODER)
     begun = work_through(points(), Gauge(), ENGINE, ENCODER, again=points()[:1])
     assert begun.references == whole.references
-    assert begun.moved is None
+    assert begun.again is None
     assert "one side is not enough" in begun.moved_why
 
 

@@ -15,11 +15,13 @@ from rig.session.diagnostics import Diagnostic, Doubt
 from rig.session.session import Session
 from rig.signal.events import Reason
 from rig.tdc import index_resolver
-from rig.tdc.index_resolver import ONE_SIDE, IndexResolver
+from rig.tdc.index_resolver import IndexResolver
+from rig.tdc.piston_stop import StopEnd
 from rig.tdc.reference import set_by_hand
 from rig.tdc.reference_file import to_plain
 from rig.timing.values import Reading
 from rig.wire.records import Batch, Note
+from rig.words.tdc import stop_words
 
 RATIOS = ["1", "1/2", "3/2", "2/3", "9/16", "2", "7/5"]
 
@@ -75,8 +77,8 @@ def test_touching_the_stop_again_settles_the_place_too(seed: int) -> None:
     assert played.session.here is None
     played.touch(purpose="check")
     assert played.session.reference is reference
-    assert [move.words for move in played.session.checks] == [played.session.stop_words]
-    assert "is where it was" in played.session.stop_words
+    assert played.session.checks == [played.session.stop_result]
+    assert "is where it was" in stop_words(played.session.stop_result)
     found = played.session.references[-1]
     assert reference is not None
     assert found.tdc_deg == pytest.approx(reference.tdc_deg, abs=0.3)  # in the same count
@@ -197,7 +199,7 @@ def test_one_touch_of_the_same_stop_settles_the_place(side: str) -> None:
     played.note("stop_in", cylinder=1, purpose="check").do(side)
     played.do("turn 40 at 90" if "back" in side else "back 40 at 90", "stop out")
     played.note("stop_out", utc="", capture="")
-    assert played.session.stop_words == ONE_SIDE
+    assert played.session.stop_result is StopEnd.ONE_SIDE
     assert played.session.checks == []
     assert [r for r in played.counted() if r.t_s > 15.0]
     assert wrong(played, played.counted()) == []
