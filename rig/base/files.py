@@ -29,7 +29,7 @@ _TAKEN = {errno.EEXIST, errno.ENOTEMPTY}
 _NO_SUCH_THING = {errno.EINVAL, errno.ENOTSUP}  # some network disks cannot sync a folder
 
 
-class TakenError(Exception):
+class TakenError(InputError):
     """Something of that name exists."""
 
 
@@ -79,13 +79,14 @@ def _write(path: Path, data: bytes) -> None:
 
 def _rename(making: Path, target: Path) -> None:
     """Rename the folder. It never replaces one that has contents."""
+    taken = TakenError(f"{target}: something of that name exists; choose another name")
     if target.exists() or target.is_symlink():
-        raise TakenError
+        raise taken
     try:
         making.rename(target)
     except OSError as error:
         if error.errno in _TAKEN:
-            raise TakenError from error
+            raise taken from error
         raise
 
 

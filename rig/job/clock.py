@@ -74,7 +74,7 @@ class Clock:
         self._times: list[float] = []
         self._utc: list[datetime] = []
         reader = CaptureReader(path)
-        host = HostClock(reader.facts.start.get("utc"))
+        host = HostClock(reader.start.get("utc"))
         for batch in reader.batches():
             for other in batch.others:
                 if isinstance(other, Note) and (utc := host.take(other)) is not None:

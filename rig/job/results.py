@@ -97,7 +97,7 @@ def replay_capture(profile: Profile, path: Path, size: int | None = None) -> Rep
     session = Session(profile)
     statistics = StatisticsCollector(session.settings)
     said: list[str] = []
-    start = str(reader.facts.start.get("utc", ""))
+    start = str(reader.start.get("utc", ""))
     host = HostClock(start)
     end = None
     for batch, events in session.replay(reader.batches()):
@@ -115,11 +115,11 @@ def replay_capture(profile: Profile, path: Path, size: int | None = None) -> Rep
                 said.append(f"{path}: {other.detail}")
     said += [f"{path}: {text}" for text in host.said]
     identity = session.identity
-    engine_sha256 = str(reader.facts.start.get("engine_sha256"))
+    engine_sha256 = str(reader.start.get("engine_sha256"))
     facts = CaptureFacts(
         file=path.name,
         sha256=digest(path, size),
-        size_bytes=reader.facts.size,
+        size_bytes=reader.size,
         start_utc=start,
         end_utc=start if end is None else iso(end, "milliseconds"),
         lines=reader.lines.lines,

@@ -31,133 +31,112 @@ from pathlib import Path
 from typing import BinaryIO, TypeVar
 
 from rig.base.errors import InputError, reason
-from rig.base.files import open_file, to_disk
+from rig.base.files import TakenError, open_file, to_disk
 from rig.base.rounding import many
-from rig.wire.formats import Recording, RecordingFormat
+from rig.wire.formats import HEAD_BYTES, Recording, RecordingFormat, reported_counts
 from rig.wire.line import HEX_DIGITS, LONGEST_LINE, decode
 from rig.wire.reader import LineReader
-from rig.wire.records import Batch, Identity, LineError, Note
+from rig.wire.records import Batch, LineError, Note
 
 FORMAT = 1
 SUFFIX = ".capture"
 PIECE = 1 << 18
 LONGEST_NOTE = 1 << 16
 MOST_REPORTED = 20  # bad notes reported one by one; further ones are only counted
-_PASSIVE = b"# host "
-_BEGINS = b"# capture "
-
-
-@dataclass(slots=True)
-class CaptureFacts:
-    """What reading a capture showed about the file itself."""
-
-    start: dict[str, object]
-    size: int = 0
-    ended: bool = False  # the writer closed it properly
-    altered: bool = False  # a sum or a CRC is wrong
 
 
 class CaptureReader:
     """Replays a capture: the same batches as live, with the host's notes in their places.
 
     Raises InputError for a file that is missing, empty, not a capture, or of another format. A file
-    cut off anywhere is read up to the cut; ``facts`` and a ``LineError`` say so. With ``size`` no
-    more than its first bytes are read: a capture as it stood while it was being taken.
+    cut off anywhere is read up to the cut; a ``LineError`` says so. With ``size`` no more than its
+    first bytes are read: a capture as it stood while it was being taken.
+
+    ``start`` has the values of its head. Of what was read, ``size`` is the number of bytes;
+    ``ended``: the writer closed the file properly; ``altered``: a sum or a CRC is wrong.
     """
 
     def __init__(self, path: Path, size: int | None = None) -> None:
         self.path = path
-        self._size = size
-        self.facts = CaptureFacts({})
+        self._most = size
+        self.start = head_of(path).start
+        self.size = 0
+        self.ended = self.altered = False
         self.lines = LineReader()
         self._wrong_notes = self._last_wrong = 0
-        self.facts.start = head_of(path).start
 
     def batches(self) -> Iterator[Batch]:
         """All records in order of arrival."""
-        sum_so_far = 0
-        number = noted = 0  # lines read, lines up to the last note
+        total = number = 0  # sum of the bytes so far, lines read
         with open_file(self.path) as file:
             rest = b""
-            left = PIECE if self._size is None else self._size
+            left = PIECE if self._most is None else self._most
             while left > 0 and (piece := file.read(min(PIECE, left))):
-                left -= len(piece) if self._size is not None else 0
-                self.facts.size += len(piece)
+                left -= len(piece) if self._most is not None else 0
+                self.size += len(piece)
                 whole, end, rest = (rest + piece).rpartition(b"\n")
                 whole += end
-                plain: list[bytes] = []
-                notes: list[tuple[int, Note]] = []
+                plain: list[bytes] = []  # lines of the rig
+                notes: list[tuple[int, Note]] = []  # among them, at which records need no division
                 done = lines = 0
                 for start, stop in _notes_in(whole):
                     between, line = whole[done:start], whole[start:stop]
                     done = stop
-                    sum_so_far = zlib.crc32(between, sum_so_far)
+                    total = zlib.crc32(between, total)
                     plain.append(between)
                     lines += between.count(b"\n")
-                    noted += between.count(b"\n") + 1
-                    note = self._passive(line, sum_so_far)
-                    if note is not None:
-                        notes.append((lines, note))
+                    number += between.count(b"\n") + 1
+                    note = parsed_note(line)
+                    if note is not None and note[0] == "host" and note[2] == total:
+                        self.ended = False
+                        notes.append((lines, Note(0.0, "host", note[1])))
                     else:
-                        yield from self.lines.play(b"".join(plain), notes)
+                        yield from self.lines.feed(b"".join(plain), notes)
                         plain, notes, lines = [], [], 0
-                        yield from self._noted(line, noted, sum_so_far)
-                    sum_so_far = zlib.crc32(line, sum_so_far)
-                number = noted = number + whole.count(b"\n")
+                        yield from self._noted(note, number, total)
+                    total = zlib.crc32(line, total)
                 plain.append(whole[done:])
-                sum_so_far = zlib.crc32(plain[-1], sum_so_far)
-                yield from self.lines.play(b"".join(plain), notes)
+                number += plain[-1].count(b"\n")
+                total = zlib.crc32(plain[-1], total)
+                yield from self.lines.feed(b"".join(plain), notes)
                 if len(rest) > LONGEST_NOTE:
                     rest = b""
-                    self.facts.altered = True
-                    yield self._line_error(
-                        f"line {number + 1} is longer than any line of a capture"
-                    )
+                    self.altered = True
+                    text = f"line {number + 1} is longer than any line of a capture"
+                    yield self._line_error(text)
         yield from self.lines.finish()
         if self._wrong_notes > MOST_REPORTED:
-            more = self._wrong_notes - MOST_REPORTED
-            yield self._line_error(
-                f"{many(more, 'more note')} are wrong, the last in line {self._last_wrong}"
-            )
-        if rest or not self.facts.ended:
+            more = many(self._wrong_notes - MOST_REPORTED, "more note")
+            yield self._line_error(f"{more} are wrong, the last in line {self._last_wrong}")
+        if rest or not self.ended:
             where = f"inside line {number + 1}" if rest else f"after line {number}"
             yield self._line_error(f"the capture was cut off {where}; it was read up to there")
 
-    def _passive(self, line: bytes, sum_so_far: int) -> Note | None:
-        """A valid note that changes nothing, so that records need not be split there."""
-        if not line.startswith(_PASSIVE):
-            return None
-        note = parsed_note(line)
-        if note is None or note[2] != sum_so_far:
-            return None
-        self.facts.ended = False
-        return Note(0.0, note[0], note[1])
-
-    def _noted(self, line: bytes, number: int, sum_so_far: int) -> Iterator[Batch]:
-        note = parsed_note(line)
+    def _noted(
+        self, note: tuple[str, dict[str, object], int] | None, number: int, total: int
+    ) -> Iterator[Batch]:
         if note is None:
             yield from self._wrong(number, "the checksum of a note does not hold")
             return
-        name, value, total = note
-        if total != sum_so_far and not self.facts.altered:
-            self.facts.altered = True
-            yield self._line_error(
-                f"something before line {number} was changed after it was written"
-            )
+        name, value, noted = note
+        if noted != total and not self.altered:
+            self.altered = True
+            text = f"something before line {number} was changed after it was written"
+            yield self._line_error(text)
         if name == "raw":
             try:
                 yield from self.lines.feed(bytes.fromhex(str(value.get("hex", ""))))
             except ValueError:
                 yield from self._wrong(number, "raw bytes that are not hexadecimal")
             return
-        self.facts.ended = name == "end"
+        self.ended = name == "end"
         if name == "gap":
             yield from self.lines.interrupted()
         yield Batch(others=[Note(self.lines.now_us, name, value)])
 
     def _wrong(self, number: int, what: str) -> Iterator[Batch]:
         """A note that is not as it was written."""
-        self.facts.altered = True
+        self.altered = True
         self._wrong_notes, self._last_wrong = self._wrong_notes + 1, number
         if self._wrong_notes <= MOST_REPORTED:
             yield self._line_error(f"line {number}: {what}")
@@ -175,40 +154,27 @@ def _notes_in(whole: bytes) -> Iterator[tuple[int, int]]:
         start = whole.find(b"\n#", stop - 1) + 1 or len(whole)
 
 
-def is_capture(path: Path) -> bool:
-    """True when the file begins as a capture does. Raises OSError when it cannot be read."""
-    with open_file(path) as file:
-        return _begins_capture(file.read(len(_BEGINS)))
-
-
-def _begins_capture(head: bytes) -> bool:
-    return head.startswith(_BEGINS)
-
-
 def _recording(path: Path, counts_per_turn: int | None, names: Mapping[str, str]) -> Recording:
     """A capture as a recording; ``names`` are not used, as its inputs have numbers."""
-    counts = _stated_counts(path) if counts_per_turn is None else counts_per_turn
+    counts = counts_per_turn or reported_counts(path, CaptureReader(path).batches())
     return Recording(path, "capture", CaptureReader(path).batches(), {}, counts)
 
 
-def _stated_counts(path: Path) -> int:
-    """Counts per turn as the rig reported them in a capture."""
-    for batch in CaptureReader(path).batches():
-        for other in batch.others:
-            if isinstance(other, Identity):
-                return other.counts_per_turn
-    raise InputError(
-        f"{path}: the rig has not reported its counts per turn in this capture;"
-        " give --counts-per-turn (four times the encoder's lines)"
-    )
+RECORDING_FORMAT = RecordingFormat(
+    "capture", "capture", lambda head: head.startswith(b"# capture "), _recording
+)
 
 
-RECORDING_FORMAT = RecordingFormat("capture", "capture", _begins_capture, _recording)
+def is_capture(path: Path) -> bool:
+    """True when the file begins as a capture does. Raises OSError when it cannot be read."""
+    with open_file(path) as file:
+        return RECORDING_FORMAT.recognises(file.read(HEAD_BYTES))
 
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """The first line of a capture: its values, and the digest that identifies the capture."""
+    """The first line of a capture: its values, and the digest that identifies the capture, the
+    first 32 digits of the line's SHA-256."""
 
     digest: str
     start: dict[str, object]
@@ -233,12 +199,7 @@ def head_of(path: Path) -> Head:
             f"{path}: line 1: this capture has format {first[1].get('format')!r},"
             f" this program reads format {FORMAT}; use the program that wrote it"
         )
-    return Head(head_digest(line), first[1])
-
-
-def head_digest(line: bytes) -> str:
-    """The first 32 digits of the SHA-256 of a capture's first line."""
-    return hashlib.sha256(line).hexdigest()[:32]
+    return Head(hashlib.sha256(line).hexdigest()[:32], first[1])
 
 
 def parsed_note(line: bytes) -> tuple[str, dict[str, object], int] | None:
@@ -578,10 +539,6 @@ class Fate(Enum):
     REPLACED = "replaced"
     LENGTH = "cut or written to by another program"
     NO_ANSWER = "disk does not respond"
-
-
-class TakenError(InputError):
-    """A file of that name exists."""
 
 
 def at_free_name(folder: Path, stem: str, make: Callable[[Path], T]) -> T:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from rig.base.errors import InputError, reason
 from rig.base.files import open_file
-from rig.wire.records import Batch
+from rig.wire.records import Batch, Identity
 
 FORMATS = ("rig.wire.capture", "rig.wire.raw_lines", "rig.pins.recording")
 """The modules of the recording formats, in the order in which they are tried.
@@ -65,6 +65,18 @@ def open_recording(
     not known.
     """
     return format_of(path).batches(path, counts_per_turn, names or {})
+
+
+def reported_counts(path: Path, batches: Iterator[Batch]) -> int:
+    """Counts per turn as the rig reported them. Raises InputError when it did not."""
+    others = (other for batch in batches for other in batch.others)
+    found = next((each for each in others if isinstance(each, Identity)), None)
+    if found is None:
+        raise InputError(
+            f"{path}: the rig's identity line (I), which comes every 2 s, is not in it;"
+            " give --counts-per-turn (four times the encoder's lines)"
+        )
+    return found.counts_per_turn
 
 
 def format_of(path: Path) -> RecordingFormat:

@@ -10,12 +10,11 @@ import re
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from rig.base.errors import InputError
 from rig.base.files import open_file
-from rig.wire.formats import HEAD_BYTES, Recording, RecordingFormat
+from rig.wire.formats import HEAD_BYTES, Recording, RecordingFormat, reported_counts
 from rig.wire.line import decode
 from rig.wire.reader import LineReader
-from rig.wire.records import Batch, Identity
+from rig.wire.records import Batch
 
 PIECE = 1 << 18
 FEW_LINES = 4  # a file shorter than its head is one of a rig's lines when one of these is
@@ -54,15 +53,7 @@ def batches(path: Path) -> Iterator[Batch]:
 
 def _recording(path: Path, counts_per_turn: int | None, names: Mapping[str, str]) -> Recording:
     """The lines as a recording; ``names`` are not used, as its inputs have numbers."""
-    if counts_per_turn is None:
-        said = (o for batch in batches(path) for o in batch.others if isinstance(o, Identity))
-        identity = next(said, None)
-        if identity is None:
-            raise InputError(
-                f"{path}: the rig's identity line (I), which comes every 2 s, is not in it;"
-                " give --counts-per-turn (four times the encoder's lines)"
-            )
-        counts_per_turn = identity.counts_per_turn
+    counts_per_turn = counts_per_turn or reported_counts(path, batches(path))
     return Recording(path, "lines", batches(path), {}, counts_per_turn)
 
 

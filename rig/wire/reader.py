@@ -85,30 +85,21 @@ class LineReader:
 
     # -- bytes to lines ---------------------------------------------------------------------
 
-    def feed(self, data: bytes) -> list[Batch]:
-        """Batches of the lines that ``data`` completes. Never returns an empty batch."""
+    def feed(self, data: bytes, notes: Sequence[tuple[int, Note]] = ()) -> list[Batch]:
+        """Batches of the lines that ``data`` completes. Never returns an empty batch.
+
+        The ``notes`` of the host are among the lines of a capture: each comes with the number of
+        lines in ``data`` before it, and its time is filled in.
+        """
         pieces = (self._rest + data).split(b"\n")
         self._rest = pieces.pop()
-        self._all(pieces, ())
+        self._all(pieces, notes)
         if len(self._rest) >= LONGEST_LINE:
             if not self._overlong:
                 self._too_long()
             self._overlong = True
         if self._overlong:
             self._rest = b""
-        return self._out.take()
-
-    def play(self, data: bytes, notes: Sequence[tuple[int, Note]]) -> list[Batch]:
-        """``feed`` for whole lines of a capture, with the host's notes among them.
-
-        Each note comes with the number of lines before it; its time is filled in.
-        """
-        if data:
-            lines = (self._rest + data).split(b"\n")
-            self._rest = lines.pop()
-            self._all(lines, notes)
-        else:
-            self._note_down(0, deque(notes))
         return self._out.take()
 
     def finish(self) -> list[Batch]:

@@ -48,7 +48,7 @@ def is_whole(capture: Path) -> bool:
     reader = CaptureReader(capture)
     for _ in reader.batches():
         pass
-    return reader.facts.ended and not reader.facts.altered
+    return reader.ended and not reader.altered
 
 
 def live(job: Path, device: Device, *words: str) -> list[str]:

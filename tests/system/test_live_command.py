@@ -36,7 +36,7 @@ def ended(capture: Path) -> bool:
     reader = CaptureReader(capture)
     for _ in reader.batches():
         pass
-    return reader.facts.ended and not reader.facts.altered
+    return reader.ended and not reader.altered
 
 
 @pytest.mark.slow

@@ -219,7 +219,7 @@ def test_sound_lines_with_wrong_numbers_take_no_long_time() -> None:
 def test_notes_of_the_host_keep_their_places(places: list[int]) -> None:
     lines = stream()[:300]
     notes = [(at, Note(0.0, f"n{k}", {})) for k, at in enumerate(sorted(places))]
-    together = LineReader().play(b"".join(lines), notes)
+    together = LineReader().feed(b"".join(lines), notes)
     reader = LineReader()
     found: list[Batch] = []
     for at in range(len(lines) + 1):

@@ -78,7 +78,7 @@ def test_a_capture_cut_anywhere_reads_up_to_the_cut_and_says_so(tmp_path: Path) 
         batches = list(reader.batches())
         said = [o.detail for b in batches for o in b.others if isinstance(o, LineError)]
         assert any("cut off" in text for text in said)
-        assert not reader.facts.ended
+        assert not reader.ended
         assert len(flat(batches)[0]) <= complete
 
 
@@ -93,7 +93,7 @@ def test_every_changed_byte_is_found(tmp_path: Path) -> None:
         path.write_bytes(changed)
         reader = CaptureReader(path)
         batches = list(reader.batches())
-        assert reader.facts.altered or troubles(batches)["capture"], place
+        assert reader.altered or troubles(batches)["capture"], place
 
 
 @pytest.mark.parametrize(

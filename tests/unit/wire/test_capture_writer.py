@@ -13,7 +13,8 @@ import pytest
 from batches import batches_of, flat, position
 
 from rig.base.errors import InputError
-from rig.wire.capture import GROWS_WITHIN_S, CaptureWriter, Fate, TakenError, begin, is_growing
+from rig.base.files import TakenError
+from rig.wire.capture import GROWS_WITHIN_S, CaptureWriter, Fate, begin, is_growing
 from rig.wire.records import LineError
 
 
