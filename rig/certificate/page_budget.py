@@ -7,7 +7,9 @@ all its lines stands once, above them.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from typing import TypeVar
 
 from rig.base.escape import ink
 from rig.base.rounding import figure, two_figures
@@ -20,24 +22,30 @@ from rig.words.assessments import MARKS, contribution_words
 
 KINDS = {"set": "set with the crank held", "impulse": "impulse coupling engaged"}
 CLOSE = 5e-4  # a part of a part: contributions as near as this print the same digits
-Parts = dict[str, Contribution]  # by their names
+Parts = dict[str, Contribution]  # by their names; without the repeatability, which a line has as s
+AnyAssessment = TypeVar("AnyAssessment", bound=Assessment)
 
 
 def budget(certificate: Certificate) -> str:
     """Draw the tables, and how each U follows from its line."""
     judged = found_and_left(certificate.judgements)
-    groups: dict[tuple[str, str, str, bool], list[Assessment]] = {}
-    for each in certificate.judgements:  # tables in the order of the first sheet
-        key = (each.unit, each.setting, each.kind, Mark.ONE_TURN_OUT in each.marks)
-        groups.setdefault(key, []).extend([each] if each in judged and each.uncertainty else [])
-    every = [_named(each.uncertainty) for of in groups.values() for each in of]
-    common = _common(every)
-    tables = "".join(_group(*key, of, common) for key, of in groups.items() if of)
+    groups = [
+        [(each, each.uncertainty) for each in of if each in judged and each.uncertainty]
+        for of in by_block(certificate.judgements)  # tables in the order of the first sheet
+    ]
+    every = [_parts(uncertainty) for of in groups for _, uncertainty in of]
     rules = " ".join(ink(each) for each in certificate.rules)
     verdicts = f'<p class="note">Verdicts: {rules}</p>' if rules else ""
-    if not tables:
+    if not every:
         return verdicts
+    common = _common(every)
+    tables = "".join(_group(of, common) for of in groups if of)
     shared = f'<p class="common">In every line: {_stated(common, every[0])}</p>' if common else ""
+    how: dict[str, str] = {}  # in the words of the first figure that has it
+    for each in certificate.judgements:
+        for name, part in _parts(each.uncertainty).items():
+            how.setdefault(name, part.how)
+    sources = "; ".join(f"{ink(name)}: {ink(text)}" for name, text in how.items())
     return (
         '<div class="every"><h3>Each uncertainty, to be worked out again</h3>'
         f'{shared}<div class="budget">{tables}</div>{_pairs(certificate.comparisons)}'
@@ -46,57 +54,63 @@ def budget(certificate: Certificate) -> str:
         "parts (JCGM 100, 5.1.2). ν of u is u⁴ over the sum of each part⁴ over its ν (G.4.1). k is "
         "Student's factor at 95 % for ν cut to a whole number (Table G.2; 1.960 for ∞). U = k u. "
         "s is pooled over the cylinders where fewer than five readings were taken of one, and for "
-        f"“all”, whose n is m²/Σ(1/n) over its m cylinders. {_sources(certificate.judgements)}.</p>"
-        f"{verdicts}</div>"
+        f"“all”, whose n is m²/Σ(1/n) over its m cylinders. {sources}.</p>{verdicts}</div>"
     )
 
 
-def _group(
-    unit: str, setting: str, kind: str, turn_out: bool, of: Sequence[Assessment],
-    everywhere: Sequence[str],
-) -> str:  # fmt: skip
+def _group(of: Sequence[tuple[Assessment, Uncertainty]], everywhere: Sequence[str]) -> str:
     """A table for one unit and setting, its phases below one another."""
-    parts = [_named(each.uncertainty) for each in of]
+    first, parts = of[0][0], [_parts(uncertainty) for _, uncertainty in of]
     own = [name for name in _common(parts) if name not in everywhere]
     names = [name for name in _names(parts) if name not in (*own, *everywhere)]
-    phases = list(dict.fromkeys(each.phase for each in of))
+    phases: defaultdict[str, list[tuple[Assessment, Uncertainty]]] = defaultdict(list)
+    for each, uncertainty in of:
+        phases[each.phase].append((each, uncertainty))
     rows = ""
-    for phase in phases:
-        block = [each for each in of if each.phase == phase]
-        if phase != phases[0]:
+    for phase, block in phases.items():
+        if phase != first.phase:
             rows += f'<tr class="phase"><th colspan="{8 + len(names)}">{ink(phase)}</th></tr>'
-        for each in block:
-            found = _named(each.uncertainty)
-            part = next(filter(_is_s, found.values()), None)
-            n = _count(each, part, block)
-            s_deg, nu = (part.u_deg * math.sqrt(n), part.nu) if part else (0.0, math.inf)
+        for each, uncertainty in block:
+            s = _repeatability(uncertainty)
+            n = _count(each, s, [one for one, _ in block])
+            s_deg, nu = (s.u_deg * math.sqrt(n), s.nu) if s else (0.0, math.inf)
             number = f"{n:.0f}" if math.isclose(n, round(n)) else f"{n:.2f}"
-            cells = [cylinder(each, len(block) > 1), _four(s_deg), _freedom(nu), number]
-            rows += _row([*cells, *(_cell(found.get(name)) for name in names)], each.uncertainty)
-    what = (setting, phases[0], KINDS.get(kind, ""), MARKS[Mark.ONE_TURN_OUT] * turn_out)
-    caption = f"<b>{ink(unit)}</b>, {ink(', '.join(filter(None, what)))}"
+            cells = (cylinder(each, len(block) > 1), _four(s_deg), _freedom(nu), number)
+            rows += _row(cells, names, uncertainty)
+    turn_out = MARKS[Mark.ONE_TURN_OUT] * (Mark.ONE_TURN_OUT in first.marks)
+    what = (first.setting, first.phase, KINDS.get(first.kind, ""), turn_out)
+    caption = f"<b>{ink(first.unit)}</b>, {ink(', '.join(filter(None, what)))}"
     if own:
         caption += f"; in every line: {_stated(own, parts[0])}"
-    return _table(caption, ["cyl.", "s", "ν", "n", *names], rows)
+    return _table(caption, ("cyl.", "s", "ν", "n", *names), rows)
 
 
 def _pairs(comparisons: Sequence[Comparison]) -> str:
     """A table for each pair of units: the differences whose U the first sheet has."""
-    groups: dict[tuple[str, str], list[Comparison]] = {}
-    for (first, second, *_), of in by_line(comparisons).items():
-        if of[0].uncertainty is not None:
-            groups.setdefault((first, second), []).append(of[0])
+    groups: defaultdict[tuple[str, str], list[tuple[Comparison, Uncertainty]]] = defaultdict(list)
+    for (first, second, *_), (speaks, *_) in by_line(comparisons).items():
+        if speaks.uncertainty is not None:
+            groups[first, second].append((speaks, speaks.uncertainty))
     tables = ""
     for (first, second), lines in groups.items():
-        parts = [_named(each.uncertainty) for each in lines]
-        names = list(dict.fromkeys(name for own in parts for name in own if own[name].u_deg))
-        rows = ""
-        for each, own in zip(lines, parts, strict=True):
-            cells = [ink(", ".join(filter(None, (each.setting, each.phase)))), cylinder(each)]
-            rows += _row([*cells, *(_cell(own.get(name)) for name in names)], each.uncertainty)
+        every = (part for _, of in lines for part in of.parts if part.u_deg)
+        names = list(dict.fromkeys(map(contribution_words, every)))
+        rows = "".join(
+            _row((ink(", ".join(filter(None, (of.setting, of.phase)))), cylinder(of)), names, u)
+            for of, u in lines
+        )
         caption = f"<b>{ink(first)}</b> earlier than <b>{ink(second)}</b>"
-        tables += _table(caption, ["", "cyl.", *names], rows)
+        tables += _table(caption, ("", "cyl.", *names), rows)
     return f'<div class="budget one">{tables}</div>' if tables else ""
+
+
+def by_block(judgements: Iterable[AnyAssessment]) -> list[list[AnyAssessment]]:
+    """Judgements by unit, setting and kind, in order; those one crank turn out apart."""
+    blocks: defaultdict[object, list[AnyAssessment]] = defaultdict(list)
+    for each in judgements:
+        key = (each.unit, each.setting, each.kind, Mark.ONE_TURN_OUT in each.marks)
+        blocks[key].append(each)
+    return list(blocks.values())
 
 
 def by_line(
@@ -104,9 +118,9 @@ def by_line(
 ) -> dict[tuple[str, str, str, str], list[Comparison]]:
     """Comparisons by pair, setting and phase; the one that speaks for each comes first: over all
     cylinders, else the first."""
-    lines: dict[tuple[str, str, str, str], list[Comparison]] = {}
+    lines: defaultdict[tuple[str, str, str, str], list[Comparison]] = defaultdict(list)
     for each in sorted(comparisons, key=lambda each: each.cylinder is not None):
-        lines.setdefault((each.first, each.second, each.setting, each.phase), []).append(each)
+        lines[each.first, each.second, each.setting, each.phase].append(each)
     return lines
 
 
@@ -115,12 +129,16 @@ def cylinder(of: Assessment | Comparison | PredictedOpening, several: bool = Tru
     return ("all" if several else "?") if of.cylinder is None else str(of.cylinder)
 
 
-def _named(of: Uncertainty | None) -> Parts:
-    return {contribution_words(part): part for part in (of.parts if of else ())}
+def _parts(of: Uncertainty | None) -> Parts:
+    return {
+        contribution_words(part): part
+        for part in (of.parts if of else ())
+        if part.source is not Source.REPEATABILITY
+    }
 
 
-def _is_s(part: Contribution) -> bool:
-    return part.source is Source.REPEATABILITY
+def _repeatability(of: Uncertainty) -> Contribution | None:
+    return next((part for part in of.parts if part.source is Source.REPEATABILITY), None)
 
 
 def _count(of: Assessment, own: Contribution | None, block: Sequence[Assessment]) -> float:
@@ -136,22 +154,18 @@ def _count(of: Assessment, own: Contribution | None, block: Sequence[Assessment]
 
 
 def _names(parts: Sequence[Parts]) -> list[str]:
-    """All contributions but the repeatability, which each line has as s and n."""
-    named = {name: None for own in parts for name, part in own.items() if not _is_s(part)}
-    return list(named)
+    return list(dict.fromkeys(name for own in parts for name in own))
 
 
 def _common(parts: Sequence[Parts]) -> list[str]:
     """The contributions that all lines share, to the digits that are printed."""
-    return [
-        name
-        for name in _names(parts)
-        if (first := parts[0].get(name)) and all(
-            (part := own.get(name)) and part.nu == first.nu
-            and math.isclose(part.u_deg, first.u_deg, rel_tol=CLOSE, abs_tol=1e-9)
-            for own in parts
-        )
-    ]  # fmt: skip
+
+    def same(one: Contribution | None, other: Contribution | None) -> bool:
+        if one is None or other is None or one.nu != other.nu:
+            return False
+        return math.isclose(one.u_deg, other.u_deg, rel_tol=CLOSE, abs_tol=1e-9)
+
+    return [n for n in _names(parts) if all(same(own.get(n), parts[0].get(n)) for own in parts)]
 
 
 def _stated(names: Sequence[str], parts: Parts) -> str:
@@ -167,13 +181,12 @@ def _table(caption: str, heads: Sequence[str], rows: str) -> str:
     )
 
 
-def _row(cells: Sequence[str], found: Uncertainty | None) -> str:
-    """A row: its parts, what they come to, k and U."""
-    total: list[str] = []
-    if found is not None:
-        total = [_four(found.u_deg), _freedom(found.nu_eff), f"{found.k:.3f}"]
-        total.append(f"<b>{two_figures(found.U_deg)}</b>")
-    return f"<tr>{''.join(f'<td>{each}</td>' for each in (*cells, *total))}</tr>"
+def _row(cells: Sequence[str], names: Sequence[str], of: Uncertainty) -> str:
+    """A row: its cells, the parts of those names, what they come to, k and U."""
+    parts = {contribution_words(part): part for part in of.parts}
+    total = (_four(of.u_deg), _freedom(of.nu_eff), f"{of.k:.3f}", f"<b>{two_figures(of.U_deg)}</b>")
+    every = (*cells, *(_cell(parts.get(name)) for name in names), *total)
+    return f"<tr>{''.join(f'<td>{each}</td>' for each in every)}</tr>"
 
 
 def _cell(part: Contribution | None) -> str:
@@ -193,13 +206,3 @@ def _freedom(nu: float) -> str:
     if math.isinf(nu) or nu >= 100_000.0:
         return "∞"
     return f"{nu:.0f}" if nu >= 1000.0 or nu == round(nu) else f"{nu:.1f}"
-
-
-def _sources(judgements: Sequence[Assessment]) -> str:
-    """Where each part comes from, in the words of the first figure that has it."""
-    how: dict[str, str] = {}
-    for each in judgements:
-        for part in each.uncertainty.parts if each.uncertainty else ():
-            if part.source is not Source.REPEATABILITY:
-                how.setdefault(contribution_words(part), part.how)
-    return "; ".join(f"{ink(name)}: {ink(text)}" for name, text in how.items())

@@ -99,12 +99,19 @@ class Lane:
     past: bool = False  # as found, where as left stands beside it: drawn hollow
 
     @staticmethod
-    def of(assessment: Assessment, btdc_deg: Iterable[float | None], *, past: bool = False) -> Lane:
-        """The lane of an assessment and its readings; what has no place is left out."""
-        places = tuple(each for each in btdc_deg if each is not None and math.isfinite(each))
+    def of(
+        assessment: Assessment,
+        btdc_deg: Iterable[float | None],
+        *,
+        past: bool = False,
+        zero_deg: float = 0.0,
+    ) -> Lane:
+        """The lane of an assessment and its readings, counted from ``zero_deg``; what has no place
+        is left out."""
+        places = (e - zero_deg for e in btdc_deg if e is not None and math.isfinite(e))
         mean = assessment.mean_btdc
-        mean = mean if mean is not None and math.isfinite(mean) else None
-        return Lane(places, mean, assessment.U_deg, past)
+        mean = mean - zero_deg if mean is not None and math.isfinite(mean) else None
+        return Lane(tuple(places), mean, assessment.U_deg, past)
 
     @property
     def bar(self) -> tuple[float, float] | None:

@@ -171,12 +171,14 @@ def probability_words(probability: float | None) -> str:
     """ "inside with a probability of 62 %"; empty if it is not known."""
     if probability is None:
         return ""
-    percent = 100.0 * probability
-    if percent < 1.0:
-        return "inside with a probability under 1 %"
-    if percent > 99.0:
-        return "inside with a probability over 99 %"
-    return f"inside with a probability of {percent:.0f} %"
+    shown = percent(probability)
+    return f"inside with a probability {'of ' if shown[0].isdigit() else ''}{shown}"
+
+
+def percent(probability: float) -> str:
+    """ "62 %", never nothing and never all."""
+    of_100 = 100.0 * probability
+    return "under 1 %" if of_100 < 1.0 else "over 99 %" if of_100 > 99.0 else f"{of_100:.0f} %"
 
 
 def verdict_word(of: UnitVerdict) -> str:
