@@ -19,12 +19,23 @@ from typing import Any
 
 from rig import __version__
 from rig.base.errors import InputError
+from rig.base.escape import visible
 from rig.base.files import digest, listed
 from rig.certificate import record as certificate
 from rig.certificate import schema
 from rig.certificate.record import build_for_job, noted_changes
+from rig.certificate.schema import Certificate
 from rig.certificate.seal import Record
-from rig.certificate.verify import CLOCKS_DIFFER, Check, check, compare_part, verify
+from rig.certificate.verify import (
+    CHANGED,
+    Check,
+    check,
+    compare_part,
+    fails,
+    file_check,
+    past_check,
+    verify,
+)
 from rig.engine.engine_file import (
     EngineSource,
     engine_from_bytes,
@@ -49,20 +60,20 @@ from rig.tdc.reference_file import FILE_NAME, load_references
 
 def prove(path: Path, job: Path | None = None) -> list[Check]:
     """Check the certificate at ``path``. Raises InputError when there is none."""
-    of_reference: list[Check] = []
+    beside: list[Check] = []
 
     def recompute(folder: Path, record: Record) -> Record:
-        fresh, worked = _again(folder, record)
-        of_reference.append(_reference_check(folder, worked))
-        of_reference.extend(_sheet_checks(folder, record))
+        stated = certificate.as_certificate(record)
+        fresh, worked = _again(folder, stated)
+        beside.append(_reference_check(folder, worked))
+        beside.extend(_sheet_check(folder, each) for each in stated.adjustments)
         return fresh
 
-    return [*verify(path, recompute, job), *of_reference]
+    return [*verify(path, recompute, job), *beside]
 
 
-def _again(folder: Path, record: Record) -> tuple[Record, JobResults]:
-    """The record built anew from the captures in ``folder`` and the engine file that it holds."""
-    stated = certificate.as_certificate(record)
+def _again(folder: Path, stated: Certificate) -> tuple[Record, JobResults]:
+    """The record built again from the captures in ``folder`` and the engine file that it holds."""
     engine_file = stated.engine_file.text.encode("utf-8")
     profile = profile_from_bytes(engine_file, stated.engine_file.name)
     captures = folder / "captures"
@@ -97,16 +108,13 @@ def _adjusted(
     return found
 
 
-def _sheet_checks(folder: Path, record: Record) -> Iterator[Check]:
-    """The sheets of the adjustments that a certificate names: as they were, or gone since."""
-    for each in certificate.as_certificate(record).adjustments:
-        path = folder / PREDICTIONS / Path(each.sheet).name
-        found = digest(path) if path.is_file() else ""
-        said = "unchanged" if found else "no longer in the job; the record carries what it said"
-        holds = found in ("", each.sheet_sha256)
-        if not holds:
-            said = "has changed since the certificate was made"
-        yield check(f"{PREDICTIONS}/{each.sheet}", each.sheet_sha256, found, said, holds=holds)
+def _sheet_check(folder: Path, of: MadeAdjustment) -> Check:
+    """The sheet of an adjustment that a certificate names: as it was, or gone since."""
+    path, what = folder / PREDICTIONS / Path(of.sheet).name, f"{PREDICTIONS}/{of.sheet}"
+    if not path.is_file():
+        said = "no longer in the job; the record carries what it said"
+        return check(what, of.sheet_sha256, "", True, said)
+    return replace(file_check(path, of.sheet_sha256, CHANGED), what=visible(what))
 
 
 def _reference_check(folder: Path, worked: JobResults) -> Check:
@@ -115,15 +123,14 @@ def _reference_check(folder: Path, worked: JobResults) -> Check:
     stated = "" if used is None else f"{used.by}, {used.capture or 'no recording'}"
     sessions = [each.session for each in (*worked.played, *worked.sources)]
     if any(used == each for session in sessions for each in session.references):
-        return check(what, stated, stated, "a recording holds it", holds=True)
+        return check(what, stated, stated, True, "a recording holds it")
     try:
         kept = load_references(folder / FILE_NAME)
     except InputError as wrong:
-        return check(what, stated, "", f"no recording holds it, and {wrong}", holds=False)
+        return fails(what, f"no recording holds it, and {wrong}", stated)
     if used is not None and any(_is(used, each) for each in kept):
-        return check(what, stated, FILE_NAME, f"{FILE_NAME} holds it", holds=True)
-    words = f"neither a recording nor {FILE_NAME} holds it: it was edited"
-    return check(what, stated, "", words, holds=False)
+        return check(what, stated, FILE_NAME, True, f"{FILE_NAME} holds it")
+    return fails(what, f"neither a recording nor {FILE_NAME} holds it: it was edited", stated)
 
 
 def _is(used: TdcReference, kept: TdcReference) -> bool:
@@ -193,16 +200,15 @@ def prove_sheet(path: Path, folder: Path | None = None) -> list[Check]:
             return checks
         fresh = kind.recompute(_job_at(job, plain), plain) | {"program": plain["program"]}
     except (KeyError, TypeError, ValueError) as why:
-        return [check("its shape", "", "", f"is not whole: {why}; it was edited", holds=False)]
+        return [fails("its shape", f"is not whole: {why}; it was edited")]
     except InputError as why:
-        return [check("figures", "", "", f"not computed anew: {why}", holds=False)]
-    same = plain.get("program") == __version__
-    if plain.get("program") not in schema.FIXED:
-        stated = str(plain.get("program"))
+        return [fails("figures", f"not computed anew: {why}")]
+    made_by = plain["program"]
+    if made_by not in schema.FIXED:
         said = "is no version that this program knows; it was edited, or use that version"
-        checks.append(check("program", stated, __version__, said, holds=False))
+        checks.append(check("program", str(made_by), __version__, False, said))
     as_read = json.loads(json.dumps(sheets.plain(fresh)))  # as it comes back from a file
-    return [*checks, *compare_part(plain, as_read, same_version=same)]
+    return [*checks, *compare_part(plain, as_read, same_version=made_by == __version__)]
 
 
 def _job_at(folder: Path, plain: Mapping[str, Any]) -> Job:
@@ -228,59 +234,51 @@ def _job_at(folder: Path, plain: Mapping[str, Any]) -> Job:
 def _recordings(captures: Path, kind: SheetKind, plain: Mapping[str, Any]) -> Iterator[Check]:
     named = kind.recordings(plain)
     if not named:
-        yield check("recordings", "none", "", "names no recording; it was edited", holds=False)
+        yield fails("recordings", "names no recording; it was edited", "none")
     for name, stated, size in named:
-        path = captures / name
-        if Path(name).name != name or not path.is_file():
-            yield check(name, stated, "", f"there is no such file in {captures}", holds=False)
-            continue
-        found = digest(path, size)
-        said = "unchanged" if found == stated else "is not the recording that was used"
-        yield check(name, stated, found, said, holds=found == stated)
+        if Path(name).name == name:
+            changed = "is not the recording that was used"
+            yield file_check(captures / name, stated, changed, size=size)
+        else:
+            yield fails(name, f"there is no such file in {captures}", stated)
 
 
 def _time(path: Path, kind: SheetKind, plain: Mapping[str, Any], captures: Path) -> Iterator[Check]:
     """Made when its name says, after its recordings, and not in the future."""
-    made = moment(plain["made_utc"])
     stated = str(plain["made_utc"])
+    made = moment(plain["made_utc"])
     if made is None:
-        yield check("made_utc", stated, "", "is no time of ours; it was edited", holds=False)
+        yield fails("made_utc", "is no time of ours; it was edited", stated)
         return
     of = kind.stem(plain, made)
     named = re.fullmatch(rf"{re.escape(of)}(-[0-9]+)?", path.stem) is not None
-    said = "says what it is of, and when" if named else "is not the name of this sheet"
-    yield check("the file's name", of, path.stem, said, holds=named)
-    now = datetime.now(UTC)
-    past = made <= now + CLOCKS_DIFFER
-    said = "not in the future" if past else "lies in the future, by this computer's clock"
-    yield check("made_utc, by the clock", stated, f"{now:%FT%TZ}", said, holds=past)
+    words, wrong = "says what it is of, and when", "is not the name of this sheet"
+    yield check("the file's name", of, path.stem, named, words, wrong)
+    yield past_check("made_utc", stated, made, datetime.now(UTC))
     for recording in [captures / name for name, *_ in kind.recordings(plain)]:
         begun = Clock(recording).utc(0.0) if recording.suffix == ".capture" else None
         if begun is not None and begun > made:
             said = f"before {recording.name} was begun"
-            yield check("made_utc", stated, f"{begun:%FT%TZ}", said, holds=False)
+            yield check("made_utc", stated, f"{begun:%FT%TZ}", False, said)
 
 
 def _references(job: Job) -> Iterator[Check]:
     """Each reference of the job's file, the one in use and earlier ones."""
-    if not job.reference_file.exists():
-        return
     name = job.reference_file.name
     try:
-        claims = load_references(job.reference_file)
+        claims = load_references(job.reference_file) if job.reference_file.exists() else ()
     except InputError as wrong:
-        yield check(name, "", "", str(wrong), holds=False)
+        yield fails(name, str(wrong))
         return
     for n, claimed in enumerate(claims):
-        what = f"{name}, in use" if n == 0 else f"{name}, earlier one {n}"
+        what = f"{name}, earlier one {n}" if n else f"{name}, in use"
         origins = Origins(job.profile, job.captures, partial(replay_capture, job.profile), ())
         found = origins.of(claimed)
-        said = "; ".join(origins.said) or (
-            "is set by hand" if found.method is Method.BY_HAND else "its recording gives it"
-        )
+        by_hand = found.method is Method.BY_HAND
         stated, fresh = (f"{each.tdc_deg!r}, {each.by}" for each in (claimed, found))
-        yield check(what, stated, fresh, said, holds=not origins.said)
+        words = "is set by hand" if by_hand else "its recording gives it"
+        yield check(what, stated, fresh, not origins.said, words, "; ".join(origins.said))
         for key in ("how", "made_utc", "forward_deg", "backward_deg", "warnings"):
             one, other = getattr(claimed, key), getattr(found, key)
             if not origins.said and one != other:
-                yield check(f"{what}, {key}", str(one), str(other), "differs", holds=False)
+                yield check(f"{what}, {key}", str(one), str(other), False, "differs")

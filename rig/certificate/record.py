@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import platform
 import re
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import fields, replace
 from datetime import UTC, datetime, timedelta
@@ -45,12 +45,10 @@ from rig.job.results import (
     JobResults,
     MadeAdjustment,
     ReplayedCapture,
-    RigFinding,
     order_beside,
 )
 from rig.job.tdc import gauge_checks, others
 from rig.session.diagnostics import moves
-from rig.tdc.reference import TdcReference
 from rig.timing.values import Assessment, Comparison, Reading
 from rig.words.assessments import (
     RULES,
@@ -72,33 +70,29 @@ _IDENTIFICATION = re.compile(r"[a-z0-9-]{1,80}")
 
 
 def build(
-    *,
-    profile: Profile,
-    reference: TdcReference,
-    readings: Sequence[Reading],
-    judgements: Sequence[Assessment],
-    comparisons: Sequence[Comparison],
-    captures: Sequence[CaptureFacts],
     engine_file: bytes,
+    profile: Profile,
+    worked: JobResults,
+    captures: Sequence[CaptureFacts],
     issued: datetime,
-    other_references: Sequence[TdcReference] = (),
-    conditions: Sequence[str] = (),
-    deviations: Sequence[str] = (),
-    changes: Sequence[Change] = (),
-    tdc_moves: Sequence[TdcMove] = (),
-    adjustments: Sequence[MadeAdjustment] = (),
-    rig_checks: Sequence[RigFinding] = (),
+    **more: Sequence[Any],
 ) -> Record:
     """Give the record of a certificate, not yet sealed: plain values in a settled order.
 
-    ``captures`` are the recordings that the figures rest on, ``engine_file`` the bytes of the
-    engine file, ``issued`` an instant with its time zone. The same arguments give the same record,
-    but for the versions of program and libraries. Raises InputError when the engine file is not
-    UTF-8, or there is no capture or no judgement.
+    ``captures`` are the recordings that ``worked`` rests on, ``engine_file`` the bytes of the
+    engine file, ``issued`` an instant with its time zone; ``more`` are other lists of a
+    ``Certificate``, by their names. The same arguments give the same record, but for the versions
+    of program and libraries. Raises InputError when TDC is not known, when the engine file is not
+    UTF-8, or when there is no capture or no judgement.
     """
+    if worked.reference is None:
+        raise InputError(
+            "top dead centre is not known: find it by the stop in rig live,"
+            " or set it with rig tdc set"
+        )
     if not captures:
         raise InputError("a certificate needs a capture to rest on; there is none.")
-    if not judgements:
+    if not worked.assessments:
         raise InputError("there is nothing to certify: no reading counts yet. Take some first.")
     read = [each for each in captures if each.used_for != FOR_TDC]
     # Issued no earlier than the last thing that was measured, which is told to the millisecond.
@@ -109,6 +103,8 @@ def build(
         raise InputError(
             f"{ENGINE_FILE}: byte {error.start + 1} is not UTF-8. Save the file as UTF-8 text."
         ) from error
+    blank = ("other_references", "conditions", "deviations", "changes", "rig_checks")
+    lists: dict[str, Any] = {name: tuple(each) for name, each in more.items()}
     certificate = Certificate(
         format=FORMAT,
         version=VERSION,
@@ -120,21 +116,16 @@ def build(
         this_is=schema.THIS_IS,
         this_is_not=schema.THIS_IS_NOT,
         stated=profile,
-        reference=reference,
-        other_references=tuple(other_references),
+        reference=worked.reference,
         method=(schema.OPENING,),
-        conditions=tuple(conditions),
-        deviations=tuple(deviations),
-        changes=tuple(changes),
-        rules=tuple(dict.fromkeys(RULES[each.rule] for each in judgements)),
-        judgements=tuple(map(recorded, judgements)),
+        rules=tuple(dict.fromkeys(RULES[each.rule] for each in worked.assessments)),
+        judgements=tuple(map(recorded, worked.assessments)),
         comparisons=tuple(
             RecordedComparison(**_fields(each), words=comparison_in_full(each))
-            for each in comparisons
+            for each in worked.comparisons
         ),
-        readings=_grouped(readings),
-        not_counted=_not_counted(readings),
-        rig_checks=tuple(rig_checks),
+        readings=_grouped(worked.readings),
+        not_counted=_not_counted(worked.readings),
         captures=tuple(captures),
         engine_file=EngineFile(
             ENGINE_FILE, sha256(engine_file).hexdigest(), len(engine_file), text
@@ -148,8 +139,7 @@ def build(
         ),
         cautions=schema.CAUTIONS,
         closing=tuple(map(Closing, schema.CLOSING)),
-        tdc_moves=tuple(tdc_moves),
-        adjustments=tuple(adjustments),
+        **(dict.fromkeys(blank, ()) | lists),
     )
     record: Record = to_plain(certificate)
     del record["seals"]
@@ -247,11 +237,12 @@ def identification_of(issued_utc: datetime, captures: Sequence[CaptureFacts]) ->
 
 
 def _grouped(readings: Iterable[Reading]) -> tuple[ReadingGroup, ...]:
-    groups: dict[tuple[str, str, int | None, str, str, bool], list[Reading]] = {}
+    groups: defaultdict[tuple[str, str, int | None, str, str, bool], list[Reading]]
+    groups = defaultdict(list)
     for r in readings:
         if r.valid:
             key = (r.unit, r.setting, r.cylinder, r.phase, r.kind, r.wrong_stroke)
-            groups.setdefault(key, []).append(r)
+            groups[key].append(r)
     return tuple(
         ReadingGroup(
             *key,
@@ -311,10 +302,8 @@ def _certified_before(job: Job, worked: JobResults) -> list[CaptureFacts]:
     found: list[CaptureFacts] = []
     for path in find(job.certificates):
         try:
-            text = seal.read_bytes(path).decode("ascii", "replace")
-            rests_on = [
-                from_plain(CaptureFacts, each, path.name) for each in seal.part(text, "captures")
-            ]
+            captures = seal.parse(seal.read_bytes(path), path.name).get("captures", [])
+            rests_on = [from_plain(CaptureFacts, each, path.name) for each in captures]
         except InputError:
             continue  # reported where certificates are read
         read = [each for each in rests_on if each.used_for != FOR_TDC]
@@ -335,13 +324,8 @@ def build_for_job(
 
     ``told`` are changes that the person tells beside those noted in the captures.
     """
-    if worked.reference is None:
-        raise InputError(
-            "top dead centre is not known: find it by the stop in rig live,"
-            " or set it with rig tdc set"
-        )
     moves = _moves(worked)
-    if moves and not worked.assessments:
+    if moves and worked.reference is not None and not worked.assessments:
         raise InputError("; ".join(f"{each.capture}: {each.words}" for each in moves))
     sessions = [played.session for played in worked.played]
     checks = [(not move.has_moved, move_words(move)) for each in sessions for move in each.checks]
@@ -351,17 +335,14 @@ def build_for_job(
         for at, again in gauge_checks(session, profile)
     ]
     return build(
-        profile=profile,
-        reference=worked.reference,
-        readings=worked.readings,
-        judgements=worked.assessments,
-        comparisons=worked.comparisons,
-        captures=[
+        engine_file,
+        profile,
+        worked,
+        [
             *(played.facts for played in worked.played),
             *(replace(source.facts, used_for=FOR_TDC) for source in worked.sources),
         ],
-        engine_file=engine_file,
-        issued=issued,
+        issued,
         conditions=[
             *(text for session in sessions for text in session.annotations.remarks),
             *(mark_words(m, s.here) for s in sessions for m in s.gauged.marks),
@@ -371,7 +352,7 @@ def build_for_job(
             *_doubts(worked, profile_bytes_digest(engine_file)),
             *(words for agrees, words in checks if not agrees),
         ],
-        other_references=others(worked.played, profile, worked.reference, worked.against),
+        other_references=others(worked, profile),
         tdc_moves=moves,
         adjustments=adjustments,
         changes=[*noted_changes(worked), *told],
@@ -388,14 +369,12 @@ def build_for_job(
 
 def _moves(worked: JobResults) -> list[TdcMove]:
     """Where dead centre was shown not to be where the reference has it."""
-    found = []
-    for one in worked.played:
-        validity = one.session.validity
-        shown = [move for move in (validity.after, validity.before) if move is not None]
-        for move, each in zip(shown, moves(validity), strict=True):
-            U_deg = move.uncertainty.U_deg
-            found.append(TdcMove(one.path.name, move.shift_deg, U_deg, diagnostic_words(each)))
-    return found
+    return [
+        TdcMove(one.path.name, move.shift_deg, move.uncertainty.U_deg, diagnostic_words(each))
+        for one in worked.played
+        for v in (one.session.validity,)
+        for move, each in zip(filter(None, (v.after, v.before)), moves(v), strict=True)
+    ]
 
 
 def noted_changes(worked: JobResults) -> list[Change]:

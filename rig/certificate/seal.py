@@ -14,7 +14,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from shlex import quote
@@ -105,8 +105,9 @@ def parse(data: bytes, name: str) -> Record:
             f"{name}: certificate version {shown}, this program reads {EARLIEST} to {VERSION}. "
             "Use the version of the program that is named in the file."
         )
-    for part in record:
-        _by_new_names(part, record[part])
+    for part, value in record.items():
+        for each in _tables(value if isinstance(value, list) else [value]):
+            _by_new_names(part, each)
     return record
 
 
@@ -121,67 +122,40 @@ RENAMED_KEYS = {
     "stated_tdc_deg": "entered_tdc_deg",
     "stated_tdc_within_deg": "entered_tdc_within_deg",
 }  # of the engine file's contents, as records up to 0.5.0 have them
-_HAS_NAMES = ("judgements", "comparisons", "readings", "reference", "other_references")
 
 
-def _by_new_names(part: str, value: Any) -> None:
-    """Give what earlier records call otherwise, in a part of a record, its name of today: keys of
+def _by_new_names(part: str, of: dict[str, Any]) -> None:
+    """Give what earlier records call otherwise, in a table of a part, its name of today: keys of
     the engine file, verdicts, phases, marks, methods and sources of uncertainty."""
-    if part == "stated" and isinstance(value, dict):
-        for each in _tables([value.get("engine"), value.get("encoder"), *_listed(value, "units")]):
-            for key in RENAMED_KEYS.keys() & each.keys():
-                each[RENAMED_KEYS[key]] = each.pop(key)
-    if part not in _HAS_NAMES:
-        return
-    for each in _tables(value if isinstance(value, list) else [value]):
-        if part in ("reference", "other_references"):
-            now = TdcReference.earlier(each)
-            each.clear()
-            each.update(now)
-            continue
+    if part == "stated":
+        for each in _tables([of.get("engine"), of.get("encoder"), *_listed(of.get("units"))]):
+            _become(each, {RENAMED_KEYS.get(key, key): value for key, value in each.items()})
+    elif part in ("reference", "other_references"):
+        _become(of, TdcReference.earlier(of))
+    elif part in ("judgements", "comparisons", "readings"):
         for name in ("phase", "verdict", "spread_verdict"):
-            if isinstance(each.get(name), str):
-                each[name] = RENAMED.get(each[name], each[name])
-        for uncertainty in _tables([each.get("uncertainty")]):
+            if isinstance(of.get(name), str):
+                of[name] = RENAMED.get(of[name], of[name])
+        for uncertainty in _tables([of.get("uncertainty")]):
             for one in _tables(uncertainty.get("parts")):
                 if "name" in one:
-                    now = Contribution.earlier(one)
-                    one.clear()
-                    one.update(now)
-        if isinstance(each.get("marks"), list):
-            each["marks"] = [Mark.earlier(mark) for mark in each["marks"]]
+                    _become(one, Contribution.earlier(one))
+        if isinstance(of.get("marks"), list):
+            of["marks"] = [Mark.earlier(mark) for mark in of["marks"]]
 
 
-def _listed(of: dict[str, Any], key: str) -> list[Any]:
-    return listed if isinstance(listed := of.get(key), list) else []
+def _become(table: dict[str, Any], now: Mapping[str, Any]) -> None:
+    now = dict(now)
+    table.clear()
+    table.update(now)
 
 
-def _tables(of: Any) -> Iterator[dict[str, Any]]:
-    return (each for each in of if isinstance(each, dict)) if isinstance(of, list) else iter(())
+def _listed(of: Any) -> list[Any]:
+    return of if isinstance(of, list) else []
 
 
-def has(text: str, name: str) -> bool:
-    """Whether a record whose seal holds has a value of that name; see ``part``."""
-    return f'\n "{name}": ' in text
-
-
-def part(text: str, name: str) -> Any:
-    """Read one top-level value alone out of the text of a record whose seal holds.
-
-    In a sealed record every value of the first level stands on a line of its own, and no text
-    holds a line break; so it is found without reading the rest. Raises InputError when there is
-    none of that name.
-    """
-    head = f'\n "{name}": '
-    place = text.find(head)
-    if place < 0:
-        raise InputError(f"the record holds no {name}; it was edited.")
-    try:
-        value, _ = json.JSONDecoder().raw_decode(text, place + len(head))
-    except (RecursionError, ValueError):
-        raise InputError(f"{name} in the record is not JSON; it was edited.") from None
-    _by_new_names(name, value)
-    return value
+def _tables(of: Any) -> list[dict[str, Any]]:
+    return [each for each in _listed(of) if isinstance(each, dict)]
 
 
 def read_bytes(path: Path) -> bytes:
@@ -230,7 +204,7 @@ def words(record: Path) -> list[str]:
 
     A signature is not checked here: whether a key is to be trusted is for the reader to say.
     """
-    there = found(record)
+    there, how = found(record), to_check(record.name)
     where = f"in {record.absolute().parent}"
     if not there:
         return [
@@ -238,7 +212,6 @@ def words(record: Path) -> list[str]:
             f" record can compute new ones. To show who stands behind it, sign it, {where}:",
             *(f"    {command}" for command in to_sign(record.name)),
         ]
-    how = to_check(record.name)
     lines = [f"Signed; who signed it is checked so, {where}:", *(f"    {how[f]}" for f in there)]
     if f"{record.name}.sig" in there:
         lines.append(f"({SIGNERS} is your own list of keys, a line each: NAME ssh-ed25519 AAAA...)")

@@ -26,7 +26,7 @@ from typing import Any, Literal
 from rig import __version__
 from rig.base.errors import InputError, reason
 from rig.base.escape import visible
-from rig.base.files import open_file
+from rig.base.files import digest
 from rig.base.rounding import many
 from rig.certificate import page, schema, seal
 from rig.certificate.record import as_certificate, identification_of, record_path
@@ -34,8 +34,6 @@ from rig.certificate.schema import ENGINE_FILE, PROGRAM, VERSION, Certificate
 from rig.certificate.seal import Record
 from rig.job.clock import moment
 from rig.job.results import FOR_TDC
-
-__all__ = ["Check", "compare", "job_of", "verify"]
 
 Recompute = Callable[[Path, Record], Record]
 """Given the job's folder and the record: a record built anew from capture and engine file, with the
@@ -65,10 +63,41 @@ class Check:
 
 
 def check(
-    what: str, stated: str, found: str, words: str, *, holds: bool, sort: Sort = "proof"
+    what: str, stated: object, found: object, holds: bool, words: str, wrong: str = "", *,
+    sort: Sort = "proof",
+) -> Check:  # fmt: skip
+    """A check whose text is harmless whatever it has to show; ``wrong`` says that it does not
+    hold, where ``words`` does not say both."""
+    one, other = (value if isinstance(value, str) else repr(value) for value in (stated, found))
+    said = words if holds or not wrong else wrong
+    return Check(visible(what), holds, visible(one), visible(other), visible(said), sort)
+
+
+def fails(what: str, words: str, stated: object = "") -> Check:
+    """A check that does not hold, as there is nothing to compare with."""
+    return check(what, stated, "", False, words)
+
+
+def file_check(
+    path: Path, sha256: str, changed: str, missing: str = "", size: int | None = None
 ) -> Check:
-    """A check whose text is harmless whatever stands in it."""
-    return Check(visible(what), holds, visible(stated), visible(found), visible(words), sort)
+    """A file, or its first ``size`` bytes, against its digest."""
+    try:
+        if not path.is_file():
+            return fails(path.name, missing or f"there is no such file in {path.parent}", sha256)
+        found = digest(path, size)
+    except OSError as why:
+        return fails(path.name, f"cannot be read: {reason(why)}", sha256)
+    except InputError as why:
+        return fails(path.name, str(why), sha256)
+    return check(path.name, sha256, found, found == sha256, "unchanged", changed)
+
+
+def past_check(what: str, stated: str, when: datetime, now: datetime) -> Check:
+    """A time that does not lie in the future."""
+    past = when <= now + CLOCKS_DIFFER
+    words, wrong = "not in the future", "lies in the future, by this computer's clock"
+    return check(f"{what}, by the clock", stated, f"{now:%FT%TZ}", past, words, wrong)
 
 
 def verify(
@@ -87,192 +116,156 @@ def verify(
     path = record_path(certificate)
     data = seal.read_bytes(path)
     looked = seal.look_at(data)
-    checks = [_seal_check(path, looked)]
+    wrong = "the record was edited" if looked.stated else (
+        "the record does not end with its fingerprints as it was saved: it was edited"
+    )  # fmt: skip
+    words = "no byte of the record has changed since it was saved"
+    checks = [check(path.name, looked.stated, looked.found, looked.holds, words, wrong)]
     try:
         record = seal.parse(data, path.name)
         whole = as_certificate(record, "record")
     except InputError as error:
-        return [*checks, check("record, its shape", "", "", str(error), holds=False)]
-    folder = job if job is not None else job_of(path)
-    checks.append(_page_check(path.with_suffix(".html"), looked, record, whole))
+        return [*checks, fails("record, its shape", str(error))]
+    above = path.absolute().parents
+    folder = job or above[min(2, len(above) - 1)]  # the one that holds ``certificates``
+    checks.append(_page_check(path.with_suffix(".html"), looked.page, record, whole))
     checks += _name_and_time_checks(path, whole, now or datetime.now(UTC))
     checks += _engine_checks(folder, whole)
-    captures = [_file_check(folder / "captures", each.file, each.sha256) for each in whole.captures]
+    captures = [_capture_check(folder, each.file, each.sha256) for each in whole.captures]
     checks += captures
     if whole.version < VERSION:
         said = (
             f"the figures were made by version {whole.program.version} and are not computed anew"
             " here: of a record of version 1 only the fingerprints are checked"
         )
-        return [*checks, check("version", str(whole.version), str(VERSION), said, holds=True)]
+        return [*checks, check("version", whole.version, VERSION, True, said)]
     checks += _version_and_text_checks(record, whole)
-    missing = [each.what for each in captures if not each.found]
-    if missing:
+    if missing := [each.what for each in captures if not each.found]:
         said = f"not computed anew: {', '.join(missing)} is not there to compute from"
-        return [*checks, check("figures", "", "", said, holds=False)]
+        return [*checks, fails("figures", said)]
     try:
         fresh = recompute(folder, record)
     except InputError as error:
-        return [*checks, check("figures", "", "", f"not computed anew: {error}", holds=False)]
-    return [*checks, *_done_checks(whole, fresh), *compare(record, fresh)]
+        return [*checks, fails("figures", f"not computed anew: {error}")]
+    for i, (line, other) in enumerate(zip(whole.closing, fresh["closing"], strict=False)):
+        same = line.done == other["done"]
+        name = f"closing[{i}].done"  # what of the closing list is ticked
+        checks.append(check(name, line.done, other["done"], same, "holds", "differs"))
+    return [*checks, *compare(record, fresh)]
 
 
-def job_of(path: Path) -> Path:
-    """Give the job's folder of a record file: the one that holds ``certificates``."""
-    above = path.absolute().parents
-    return above[2] if len(above) > 2 else above[-1]
-
-
-def _seal_check(path: Path, looked: seal.Seal) -> Check:
-    said = "no byte of the record has changed since it was saved"
-    if not looked.stated:
-        said = "the record does not end with its fingerprints as it was saved: it was edited"
-    elif not looked.holds:
-        said = "the record was edited"
-    return check(path.name, looked.stated, looked.found, said, holds=looked.holds)
-
-
-def _page_check(path: Path, looked: seal.Seal, record: Record, whole: Certificate) -> Check:
+def _page_check(path: Path, sha256: str, record: Record, whole: Certificate) -> Check:
     """The page has the digest that the record closes with, and is what the record draws.
 
     A page of an earlier version cannot be drawn again, and is held to its digest.
     """
-    try:
-        if not path.is_file():
-            return check(path.name, looked.page, "", "the page is missing", holds=False)
-        with open_file(path) as file:
-            found = hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError as error:
-        said = f"the page cannot be read: {reason(error)}"
-        return check(path.name, looked.page, "", said, holds=False)
+    kept = file_check(path, sha256, "the page was edited", "the page is missing")
+    if not kept.holds:
+        return kept
     drawn = hashlib.sha256(page.render(record).encode("utf-8")).hexdigest()
     version = whole.program.version
-    if found != looked.page:
-        return check(path.name, looked.page, found, "the page was edited", holds=False)
-    if found == drawn:
-        said = "the page is what the record draws"
-    elif version != __version__ and (whole.version < VERSION or version in schema.FIXED):
+    said = "the page is what the record draws"
+    if sha256 != drawn:
+        if version == __version__ or (whole.version == VERSION and version not in schema.FIXED):
+            said = "the page is not what the record draws"
+            return check(path.name, drawn, sha256, False, said)
         said = f"the page is as version {version} saved it; only its fingerprint was checked"
-    else:
-        said = "the page is not what the record draws"
-        return check(path.name, drawn, found, said, holds=False)
-    return check(path.name, looked.page, found, said, holds=True)
+    return check(path.name, sha256, sha256, True, said)
 
 
 def _name_and_time_checks(path: Path, whole: Certificate, now: datetime) -> Iterator[Check]:
     """The identification is the file's name, and made of what it should be; no time is out of
     order."""
-    name = whole.identification
-    said = "the file has the name that the record says"
-    if name != path.stem:
-        said = "the record's identification is not its file's name: one of them was edited"
-    yield check("identification", name, path.stem, said, holds=name == path.stem)
-    issued, last = moment(whole.issued_utc), moment(whole.measured_until_utc)
-    if issued is None or last is None or not whole.issued_utc.endswith("Z"):
-        yield check("issued_utc", whole.issued_utc, "", "is no time of ours", holds=False)
+    name, issued_utc, last_utc = whole.identification, whole.issued_utc, whole.measured_until_utc
+    yield check(
+        "identification", name, path.stem, name == path.stem,
+        "the file has the name that the record says",
+        "the record's identification is not its file's name: one of them was edited",
+    )  # fmt: skip
+    issued, last = moment(issued_utc), moment(last_utc)
+    if issued is None or last is None or not issued_utc.endswith("Z"):
+        yield fails("issued_utc", "is no time of ours", issued_utc)
         return
     made_of = identification_of(issued, whole.captures)
     known = re.fullmatch(rf"{made_of}(-[0-9]+)?", name) is not None
     said = "made of the time of issue and the first recording's fingerprint"
-    yield check("identification, its form", name, made_of, said, holds=known)
-    in_order = last <= issued
-    said = "no earlier than measured" if in_order else "issued before the last measurement"
-    yield check("issued_utc", whole.issued_utc, whole.measured_until_utc, said, holds=in_order)
-    past = issued <= now + CLOCKS_DIFFER
-    said = "not in the future" if past else "lies in the future, by this computer's clock"
-    yield check("issued_utc, by the clock", whole.issued_utc, f"{now:%FT%TZ}", said, holds=past)
+    yield check("identification, its form", name, made_of, known, said)
+    words, wrong = "no earlier than measured", "issued before the last measurement"
+    yield check("issued_utc", issued_utc, last_utc, last <= issued, words, wrong)
+    yield past_check("issued_utc", issued_utc, issued, now)
     if whole.version < VERSION:
+        words, wrong = "of the time of version 1", "later than any certificate of version 1"
         early = issued < VERSION_2_SINCE
-        said = "of the time of version 1" if early else "later than any certificate of version 1"
-        yield check("version", str(whole.version), whole.issued_utc, said, holds=early)
+        yield check("version", whole.version, issued_utc, early, words, wrong)
 
 
 def _version_and_text_checks(record: Record, whole: Certificate) -> Iterator[Check]:
     """The version that the record names wrote this fixed text."""
-    version = whole.program.version
-    digests = schema.FIXED.get(version)
-    known = whole.program.name == PROGRAM and digests is not None
-    said = "a version that writes such records"
-    if not known:
-        said = "no version that this program knows; the record was edited, or use that version"
-    of = f"{whole.program.name} {version}"
-    yield check("program.version", of, f"{PROGRAM} {__version__}", said, holds=known)
+    name, version = whole.program.name, whole.program.version
+    known = name == PROGRAM and version in schema.FIXED
+    yield check(
+        "program.version", f"{name} {version}", f"{PROGRAM} {__version__}", known,
+        "a version that writes such records",
+        "no version that this program knows; the record was edited, or use that version",
+    )  # fmt: skip
+    digests = schema.FIXED.get(version, {})
     for part in FIXED_TEXT:
-        found = schema.digest_of(part, record[part])
-        stated = (digests or {}).get(part, "")
-        said = f"the text of version {version}" if found == stated else "the text was edited"
-        yield check(part, stated, found, said, holds=found == stated)
+        stated, found = digests.get(part, ""), schema.digest_of(part, record[part])
+        words, wrong = f"the text of version {version}", "the text was edited"
+        yield check(part, stated, found, found == stated, words, wrong)
 
 
-def _done_checks(whole: Certificate, fresh: Record) -> Iterator[Check]:
-    """What of the closing list is ticked."""
-    for i, (line, other) in enumerate(zip(whole.closing, fresh["closing"], strict=False)):
-        one, holds = line.done, line.done == other["done"]
-        said = "holds" if holds else "differs"
-        yield check(f"closing[{i}].done", str(one), str(other["done"]), said, holds=holds)
-
-
-def _engine_checks(job: Path, whole: Certificate) -> list[Check]:
+def _engine_checks(job: Path, whole: Certificate) -> Iterator[Check]:
     """The engine file's text in the record, which the figures rest on, and the file in the job.
 
-    The recordings begin with the digest of the engine file; where they bear out the text in the
-    record, the file may have been edited for the next measurement since.
+    The file may have been edited since, or be gone: the certificate carries the text, so that it
+    holds for ever. The recordings prove that text where they were begun with it. Where they were
+    begun with another, the certificate says so itself, and a signature alone proves the text.
     """
     engine = whole.engine_file
     data = engine.text.encode("utf-8", "surrogatepass")
     kept = hashlib.sha256(data).hexdigest()
-    held = (kept, len(data)) == (engine.sha256, engine.size_bytes)
-    said = "the text kept in the record is the engine file's" if held else (
-        "the engine file's text in the record was edited"
+    yield check(
+        f"{engine.name}, its text in the record",
+        f"{engine.sha256}, {many(engine.size_bytes, 'byte')}", kept,
+        (kept, len(data)) == (engine.sha256, engine.size_bytes),
+        "the text kept in the record is the engine file's",
+        "the engine file's text in the record was edited",
     )  # fmt: skip
-    stated = f"{engine.sha256}, {many(engine.size_bytes, 'byte')}"
-    own = check(f"{engine.name}, its text in the record", stated, kept, said, holds=held)
-    file = _file_check(job, engine.name, engine.sha256)
-    begun = {each.engine_sha256 for each in whole.captures if each.used_for != FOR_TDC}
     if engine.name != ENGINE_FILE:
         said = f"an engine file is named {ENGINE_FILE}; the record was edited"
-        file = check(engine.name, engine.name, ENGINE_FILE, said, holds=False)
-    elif not file.holds and (file.found or not (job / engine.name).exists()):
-        said, holds = _edited_since(whole, begun, file.found)
-        file = check(engine.name, engine.sha256, file.found, said, holds=holds)
-    return [own, file]
-
-
-def _edited_since(whole: Certificate, begun: set[str], found: str) -> tuple[str, bool]:
-    """What an engine file that is another one now, or gone, says of a certificate.
-
-    The certificate carries the text that its figures rest on, so that it holds for ever. The
-    recordings bear that text out where they were begun with it. Where they were begun with
-    another, the certificate says so itself, and a signature alone proves the text.
-    """
-    since = "has been edited since" if found else "is no longer there"
-    if begun == {whole.engine_file.sha256}:
-        return f"{since}; the recordings bear out the text in the record", True
-    if found in begun:
-        return "is what the recordings were begun with, and the text in the record is not", False
-    if whole.version < VERSION or "" in begun:
-        return f"{since}, and no recording says with which text it was begun", False
-    return (
+        yield check(engine.name, engine.name, ENGINE_FILE, False, said)
+        return
+    path = job / engine.name
+    file = file_check(path, engine.sha256, CHANGED)
+    if file.holds or (not file.found and path.exists()):
+        yield file
+        return
+    begun = {each.engine_sha256 for each in whole.captures if each.used_for != FOR_TDC}
+    since = "has been edited since" if file.found else "is no longer there"
+    holds, said = True, (
         f"{since}; the recordings were begun with another text, as the certificate says: a"
-        " signature alone proves the one in the record",
-        True,
-    )
+        " signature alone proves the one in the record"
+    )  # fmt: skip
+    if begun == {engine.sha256}:
+        said = f"{since}; the recordings bear out the text in the record"
+    elif file.found in begun:
+        holds = False
+        said = "is what the recordings were begun with, and the text in the record is not"
+    elif whole.version < VERSION or "" in begun:
+        holds = False
+        said = f"{since}, and no recording says with which text it was begun"
+    yield check(engine.name, engine.sha256, file.found, holds, said)
 
 
-def _file_check(folder: Path, name: str, sha256: str) -> Check:
+CHANGED = "has changed since the certificate was made"
+
+
+def _capture_check(job: Path, name: str, sha256: str) -> Check:
     if name in ("", ".", "..") or any(each in name for each in "/\\:\0"):
         said = "the record names a file that cannot lie in the job; it was edited"
-        return check(name, sha256, "", said, holds=False)
-    path = folder / name
-    try:
-        if not path.is_file():
-            return check(name, sha256, "", f"there is no such file in {folder}", holds=False)
-        with open_file(path) as file:
-            found = hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError as error:
-        return check(name, sha256, "", f"cannot be read: {reason(error)}", holds=False)
-    said = "unchanged" if found == sha256 else "has changed since the certificate was made"
-    return check(name, sha256, found, said, holds=found == sha256)
+        return fails(name, said, sha256)
+    return file_check(job / "captures" / name, sha256, CHANGED)
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,12 +283,12 @@ def compare(stated: Record, fresh: Record) -> list[Check]:
     """
     one, other = stated.get("program", {}), fresh.get("program", {})
     same = _With(one == other, one.get("version") == other.get("version"))
-    checks: list[Check] = []
-    for name in RECOMPUTED:
-        if name not in stated and not same.same_version:
-            continue  # a version before that part
-        checks += _compared(name, stated.get(name), fresh.get(name), same)
-    return checks
+    return [
+        each
+        for name in RECOMPUTED
+        if name in stated or same.same_version  # else a version before that part
+        for each in _compared(name, stated.get(name), fresh.get(name), same)
+    ]
 
 
 def compare_part(stated: Any, fresh: Any, *, same_version: bool) -> list[Check]:
@@ -312,59 +305,42 @@ def _compared(where: str, stated: Any, fresh: Any, same: _With) -> Iterator[Chec
     if is_sentence(where) and not same.same_version:
         if not _same(stated, fresh):
             words = "words of the version that made it; this version puts it otherwise"
-            yield check(where, _text(stated), _text(fresh), words, holds=True, sort="reworded")
+            yield check(where, stated, fresh, True, words, sort="reworded")
     elif isinstance(stated, dict) and isinstance(fresh, dict):
-        for name, value in stated.items():
-            if name in fresh:
-                yield from _compared(f"{where}.{name}", value, fresh[name], same)
-            elif same.same_version or not is_sentence(f"{where}.{name}"):
-                yield _figure(f"{where}.{name}", value, "nothing", same)
-        if same.same_version:  # another may have more to say, which is no fault of this one
-            for name, value in fresh.items():
-                if name not in stated:
-                    yield _figure(f"{where}.{name}", "nothing", value, same)
+        for name in dict.fromkeys((*stated, *fresh)):
+            at = f"{where}.{name}"
+            if name in stated and name in fresh:
+                yield from _compared(at, stated[name], fresh[name], same)
+            # Another version may have more to say, which is no fault of this one.
+            elif same.same_version or (name in stated and not is_sentence(at)):
+                one, other = (of.get(name, "nothing") for of in (stated, fresh))
+                yield _figure(at, one, other, same)
     elif isinstance(stated, list) and isinstance(fresh, list):
-        yield from _lists_compared(where, stated, fresh, same)
+        if len(stated) != len(fresh):
+            yield _figure(f"{where}, how many", len(stated), len(fresh), same)
+        if _same(stated, fresh) and not any(isinstance(each, (dict, list)) for each in stated):
+            n = f"{len(stated)} values"
+            yield check(where, n, n, True, "holds", sort="figure")
+            return
+        for i, (one, other) in enumerate(zip(stated, fresh, strict=False)):
+            yield from _compared(f"{where}[{i}]", one, other, same)
     else:
         yield _figure(where, stated, fresh, same)
 
 
-def _lists_compared(
-    where: str, stated: list[Any], fresh: list[Any], same: _With
-) -> Iterator[Check]:
-    if len(stated) != len(fresh):
-        yield _figure(f"{where}, how many", len(stated), len(fresh), same)
-    if _same(stated, fresh) and not any(isinstance(each, (dict, list)) for each in stated):
-        n = f"{len(stated)} values"
-        yield check(where, n, n, "holds", holds=True, sort="figure")
-        return
-    for i, (one, other) in enumerate(zip(stated, fresh, strict=False)):
-        yield from _compared(f"{where}[{i}]", one, other, same)
-
-
 def _figure(where: str, stated: Any, fresh: Any, same: _With) -> Check:
-    holds = _same(stated, fresh)
-    words = "holds" if holds else "differs"
-    if (
-        not holds
-        and isinstance(stated, float)
-        and isinstance(fresh, float)
-        and math.isclose(stated, fresh, rel_tol=CLOSE, abs_tol=CLOSE)
-    ):
+    holds, words, wrong = _same(stated, fresh), "holds", "differs"
+    floats = isinstance(stated, float) and isinstance(fresh, float)
+    if not holds and floats and math.isclose(stated, fresh, rel_tol=CLOSE, abs_tol=CLOSE):
         holds = not same.same_program
-        words = "differs in its last digits only"
-        if holds:
-            words = "holds but for its last digits: other versions computed it"
-    return check(where, _text(stated), _text(fresh), words, holds=holds, sort="figure")
+        words = "holds but for its last digits: other versions computed it"
+        wrong = "differs in its last digits only"
+    return check(where, stated, fresh, holds, words, wrong, sort="figure")
 
 
 def _same(stated: Any, fresh: Any) -> bool:
     """Bit for bit: 1 is not 1.0, and -0.0 is not 0.0."""
     return repr(stated) == repr(fresh)
-
-
-def _text(value: Any) -> str:
-    return value if isinstance(value, str) else repr(value)
 
 
 class Origin(Enum):

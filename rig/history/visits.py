@@ -6,7 +6,7 @@ import json
 import math
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -107,15 +107,13 @@ def read_visits(
         try:
             data = seal.read_bytes(path)
             looked = seal.look_at(data)
+            record = seal.parse(data, named(path))
             if not looked.holds:
-                seal.parse(data, named(path))  # says it better when it is no certificate at all
                 raise InputError(f"{named(path)}: has been edited since it was saved.")
-            text = data.decode("ascii", "replace")
-            stated = seal.part(text, "stated")
-            name = _names(stated, path)
+            name = _names(record.get("stated"), path)
             engines[name] = None
             if engine in ("", name[0]) and serial in ("", name[1]) and looked.stated not in found:
-                found[looked.stated] = _visit(path, text, stated, looked.stated, cylinders)
+                found[looked.stated] = _visit(path, record, looked.stated, cylinders)
         except InputError as error:
             troubles.append(visible(f"left out: {error}", LONGEST_TROUBLE))
     serials = {own: None for each in found.values() for own in each.serials.values() if own}
@@ -137,26 +135,22 @@ def _names(stated: Any, path: Path) -> tuple[str, str]:
     return name, serial
 
 
-def _visit(path: Path, text: str, stated: Any, sha256: str, cylinders: bool) -> Visit:
+def _visit(path: Path, record: seal.Record, sha256: str, cylinders: bool) -> Visit:
     """What a history needs of a record. Raises InputError when it is not as it should be."""
-    plain = seal.part(text, "judgements")
-    given = {"judgements": plain if cylinders else _over_all(plain)}
-    for part in ("changes", "tdc_moves", "adjustments"):  # records of before these lack them
-        if seal.has(text, part):
-            given[part] = seal.part(text, part)
-    parts = from_plain(_Parts, given, named(path))
-    measured_utc, name = (seal.part(text, p) for p in ("measured_from_utc", "identification"))
-    reference, captures = (seal.part(text, p) for p in ("reference", "captures"))
     try:
+        stated, plain, reference = (record[p] for p in ("stated", "judgements", "reference"))
+        given = {each.name: record[each.name] for each in fields(_Parts) if each.name in record}
+        given["judgements"] = plain if cylinders else _over_all(plain)
+        parts = from_plain(_Parts, given, named(path))
         visit = Visit(
             path=path,
             record_sha256=sha256,
-            identification=str(name),
-            measured_utc=str(measured_utc),
+            identification=str(record["identification"]),
+            measured_utc=str(record["measured_from_utc"]),
             engine=stated["engine"]["name"],
             engine_serial=stated["engine"]["serial"],
             serials={str(u["name"]): str(u.get("serial", "")).strip() for u in stated["units"]},
-            rig=_rig_of(captures),
+            rig=_rig_of(record["captures"]),
             mount=json.dumps(stated["encoder"], sort_keys=True),
             tdc=f"{reference['tdc_deg']!r} {reference['made_utc']}",
             assessments=parts.judgements,

@@ -43,7 +43,7 @@ from rig.tdc.index_resolver import same_frame
 from rig.tdc.reference import GaugeWorking, Method, TdcReference, by_gauge, by_hand
 
 if TYPE_CHECKING:
-    from rig.job.results import ReplayedCapture
+    from rig.job.results import JobResults, ReplayedCapture
 
 METHODS = {"fit": Method.FIT, "equal-drops": Method.EQUAL_DROPS}
 
@@ -213,16 +213,14 @@ def _gauged(notes: GaugeNotes, profile: Profile) -> Iterator[tuple[int, Series]]
             yield cylinder, gauge_series(notes, profile, cylinder)
 
 
-def others(
-    played: Sequence[ReplayedCapture],
-    profile: Profile,
-    used: TdcReference,
-    against: Sequence[TdcReference] = (),
-) -> list[TdcReference]:
+def others(worked: JobResults, profile: Profile) -> list[TdcReference]:
     """Every other TDC of these captures: in use before, found as a check, by the gauge; and those
-    of other captures that are ``against`` the one in use."""
-    found = [*(each for one in played for each in one.session.references), *against]
-    for one in played:
+    of other captures that are against the one in use."""
+    used = worked.reference
+    if used is None:
+        return []
+    found = [*(each for one in worked.played for each in one.session.references), *worked.against]
+    for one in worked.played:
         own = [each for _, series in _gauged(one.gauge, profile) for each in series.references]
         own += [mark_reference(mark) for mark in one.gauge.marks if marks_tdc(mark, used)]
         found += [replace(each, capture=one.path.name) for each in own]

@@ -96,9 +96,8 @@ def read(data: bytes, path: Path) -> None:
     with bounded(data):
         try:
             worked = results_of(PROFILE, [path])
+            others(worked, PROFILE)
             (played,) = worked.played
-            if worked.reference is not None:
-                others([played], PROFILE, worked.reference)
             recording = open_recording(path, 4096)
             alone_seen(recording.batches, signal_settings(PROFILE), BenchSetUp(1))
         except InputError as error:

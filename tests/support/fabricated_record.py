@@ -24,7 +24,7 @@ from rig.engine.profile import (
     Unit,
     Window,
 )
-from rig.job.results import CaptureFacts, RigFinding
+from rig.job.results import CaptureFacts, JobResults, RigFinding
 from rig.signal.events import Reason, Rejection
 from rig.tdc.reference import Method, TdcReference
 from rig.timing.assess import assess
@@ -187,13 +187,9 @@ def record(
     read = readings(job, phases, n, seed)
     found = reference()
     given: dict[str, Any] = {
-        "profile": job,
-        "reference": found,
-        "readings": read,
-        "judgements": assess(read, job, found),
-        "comparisons": compare_units(read, job, found),
-        "captures": [capture_facts()],
         "engine_file": ENGINE_FILE,
+        "profile": job,
+        "captures": [capture_facts()],
         "issued": datetime(2026, 5, 14, 10, 25, 12, tzinfo=UTC),
         "conditions": ["Contact gaps 0.40 mm on both units (limits 0.35 to 0.45 mm)", "Shed 17 °C"],
         "rig_checks": [
@@ -203,7 +199,13 @@ def record(
         ],
     }
     given |= more
+    worked = JobResults(
+        played=[],
+        reference=given.pop("reference", found),
+        readings=given.pop("readings", read),
+        assessments=given.pop("judgements", assess(read, job, found)),
+        comparisons=given.pop("comparisons", compare_units(read, job, found)),
+    )
     # What only tests have otherwise than it always is.
     texts = {key: to_plain(given.pop(key)) for key in ("closing", "cautions") if key in given}
-    made = build(**given)
-    return made | texts
+    return build(worked=worked, **given) | texts

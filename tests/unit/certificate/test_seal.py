@@ -82,16 +82,3 @@ def test_other_line_ends_are_found() -> None:
 def test_what_is_no_certificate_is_said(data: bytes, said: str) -> None:
     with pytest.raises(InputError, match=said):
         seal.parse(data, "a.json")
-
-
-def test_one_part_is_read_alone() -> None:
-    text = FILE.decode("ascii")
-    for name, value in RECORD.items():
-        assert seal.part(text, name) == value
-
-
-def test_a_part_that_is_not_there() -> None:
-    with pytest.raises(InputError, match="holds no weather"):
-        seal.part(FILE.decode("ascii"), "weather")
-    with pytest.raises(InputError, match="judgements in the record is not JSON"):
-        seal.part('{\n "judgements": [1,\n', "judgements")
