@@ -454,7 +454,7 @@ def test_one_that_states_no_true_uncertainty_is_shown_and_no_line_goes_through_i
         (lambda j: j.pop("uncertainty"), ".judgements[0].uncertainty: is missing"),
         (
             lambda j: j["uncertainty"]["parts"][0].update(u_deg=math.nan),
-            "a number from 0 to 360, not nan",
+            "a number that JSON cannot hold",
         ),
         (
             lambda j: j["uncertainty"]["parts"][0].update(u_deg="nan"),
