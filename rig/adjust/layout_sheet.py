@@ -65,7 +65,7 @@ MESH = (
 )
 
 
-@sheet.styled
+@sheet.styled()
 def draw(layout: Layout, path: Path, paper: str = "A4") -> Path:
     """Draw one piece, as it is seen from one face. Raises InputError when it cannot be written, or
     is too large."""

@@ -39,7 +39,7 @@ AHEAD = 0.35
 """The line is drawn on by this part of the years that were read, and no further."""
 
 
-@sheet.styled
+@sheet.styled()
 def draw(history: History, shown: Sequence[Series], path: Path) -> Path:
     """Draw the series that are to be shown. Raises InputError when the file cannot be written."""
     return sheet.write(sheet_of(history, shown), path)

@@ -47,14 +47,6 @@ class _Panel(NamedTuple):
         return self.setting, self.kind
 
 
-@sheet.styled
-def draw(
-    title: str, assessments: Sequence[Assessment], readings: Sequence[Reading], path: Path
-) -> Path:
-    """Draw all assessments that have a mean, with their readings. Earlier is at the left."""
-    return sheet.write(sheet_of(title, assessments, readings), path)
-
-
 def sheet_of(title: str, assessments: Sequence[Assessment], readings: Sequence[Reading]) -> Figure:
     """The sheet. Panels of one setting have the same axis, all panels the same scale."""
     panels: defaultdict[_Panel, list[Assessment]] = defaultdict(list)
@@ -111,12 +103,8 @@ def _draw(
         _row(at, one, row, own)
     if alike:
         sheet.window(at, group[0])
-    several = len(group) > 1
-    names = [
-        f"cylinder {one.cylinder}" if one.cylinder is not None
-        else "all" if several else "all cylinders"
-        for one in group
-    ]  # fmt: skip
+    over_all = "all" if len(group) > 1 else "all cylinders"
+    names = [over_all if one.cylinder is None else f"cylinder {one.cylinder}" for one in group]
     at.set_yticks(range(len(group)), names)
     at.xaxis.set_major_formatter(sheet.degrees)
     at.set_xticks(axis.ticks())
@@ -125,23 +113,27 @@ def _draw(
 
 def _row(at: Axes, one: Assessment, row: int, own: Sequence[Reading]) -> None:
     lane = Lane.of(one, (r.btdc_deg for r in own if one.cylinder in (None, r.cylinder)))
-    if lane.mean_btdc is None:
+    mean, U_deg = lane.mean_btdc, lane.U_deg
+    if mean is None:
         return
     weight = 1.0 if one.cylinder is None else 0.8
     at.vlines(lane.btdc_deg, row - 0.34, row - 0.06, color=sheet.BLUE, lw=0.9, zorder=3)
-    if lane.U_deg is not None:
-        at.errorbar([lane.mean_btdc], [row + 0.16], xerr=[[lane.U_deg], [lane.U_deg]], fmt="none",
-                    zorder=4, ecolor=sheet.INK, elinewidth=1.2 * weight, capsize=2.6)  # fmt: skip
-    at.plot([lane.mean_btdc], [row + 0.16], marker="D", ms=5.2 * weight, color=sheet.INK,
-            mec=sheet.PAPER, mew=0.7, zorder=5)  # fmt: skip
-    x, outside = 1.0 + 0.08 / INNER_IN, one.verdict == "outside"
+    if U_deg is not None:
+        at.errorbar([mean], [row + 0.16], xerr=U_deg, fmt="none", zorder=4, ecolor=sheet.INK,
+                    elinewidth=1.2 * weight, capsize=2.6)  # fmt: skip
+    at.plot([mean], [row + 0.16], marker="D", ms=5.2 * weight, color=sheet.INK, mec=sheet.PAPER,
+            mew=0.7, zorder=5)  # fmt: skip
     words = textwrap.shorten(visible(assessment_words(one)), MOST_WORDS, placeholder=" …")
-    beside: dict[str, Any] = {"transform": at.get_yaxis_transform(), "va": "center"}
-    at.text(x, row - 0.19, btdc_with(lane.mean_btdc, lane.U_deg), fontsize=7.6, **beside)
-    at.text(x + 2.35 / INNER_IN, row - 0.19, f"n {one.n}", ha="right", fontsize=6.2,
-            color=sheet.SOFT, **beside)  # fmt: skip
-    at.text(x, row + 0.23, words, fontsize=6.0, fontweight="bold" if outside else "normal",
-            color=sheet.ALERT if outside else sheet.SOFT, **beside)  # fmt: skip
+    loud = {"color": sheet.ALERT, "fontweight": "bold"}
+    soft = {"color": sheet.SOFT, "fontweight": "normal"}
+    texts: tuple[tuple[float, float, str, dict[str, Any]], ...] = (
+        (0.08, -0.19, btdc_with(mean, U_deg), {"fontsize": 7.6}),
+        (2.43, -0.19, f"n {one.n}", {"fontsize": 6.2, "ha": "right", "color": sheet.SOFT}),
+        (0.08, 0.23, words, {"fontsize": 6.0, **(loud if one.verdict == "outside" else soft)}),
+    )
+    for beside_in, below, text, style in texts:
+        at.text(1.0 + beside_in / INNER_IN, row + below, text, va="center",
+                transform=at.get_yaxis_transform(), **style)  # fmt: skip
 
 
 def plot(asked: PlotRequest, out: Path) -> Drawn:
@@ -156,5 +148,6 @@ def plot(asked: PlotRequest, out: Path) -> Drawn:
     if not any(each.mean_btdc is not None for each in worked.assessments):
         raise InputError(f"{capture}: no valid opening yet, or TDC is not known")
     title = f"{job.profile.engine.name}, {capture.stem}"
-    path = draw(title, worked.assessments, worked.readings, out)
-    return Drawn(path, {"capture": str(capture), "figures": len(worked.assessments)})
+    with sheet.styled():
+        sheet.write(sheet_of(title, worked.assessments, worked.readings), out)
+    return Drawn(out, {"capture": str(capture), "figures": len(worked.assessments)})

@@ -6,13 +6,13 @@ about 95 %, readings are strokes, and words say the rest.
 
 from __future__ import annotations
 
-import functools
 import io
 import textwrap
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, ParamSpec
+from typing import TYPE_CHECKING, Any, Literal
 
 from rig.base import files
 from rig.base.errors import InputError
@@ -96,20 +96,13 @@ class Drawn:
     more: tuple[Path, ...] = ()
 
 
-P = ParamSpec("P")
+@contextmanager
+def styled() -> Iterator[None]:
+    """The common style, whatever the person's own settings are."""
+    import matplotlib as mpl
 
-
-def styled(draw: Callable[P, Path]) -> Callable[P, Path]:
-    """A drawing made in the common style, whatever the person's own settings are."""
-
-    @functools.wraps(draw)
-    def drawn(*args: P.args, **more: P.kwargs) -> Path:
-        import matplotlib as mpl
-
-        with mpl.rc_context(dict(STYLE)):
-            return draw(*args, **more)
-
-    return drawn
+    with mpl.rc_context(dict(STYLE)):
+        yield
 
 
 def out_path(path: Path) -> Path:
@@ -124,15 +117,14 @@ def paper(width_in: float, height_in: float, title: str, under: str = "") -> Fig
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(width_in, height_in))
-    figure.text(
-        0.35 / width_in, 1.0 - 0.24 / height_in, visible(title), fontsize=13.0,
-        fontfamily="DejaVu Serif", va="top", color=INK,
-    )  # fmt: skip
-    if under:
-        figure.text(
-            0.35 / width_in, 1.0 - 0.52 / height_in, visible(under), fontsize=7.5, va="top",
-            color=SOFT,
-        )  # fmt: skip
+    head: Mapping[str, Any] = {"fontsize": 13.0, "fontfamily": "DejaVu Serif", "color": INK}
+    for text, below_in, style in (
+        (title, 0.24, head),
+        (under, 0.52, {"fontsize": 7.5, "color": SOFT}),
+    ):
+        if text:
+            at = (0.35 / width_in, 1.0 - below_in / height_in)
+            figure.text(*at, visible(text), va="top", **style)
     return figure
 
 
@@ -158,12 +150,9 @@ def write(figure: Figure, path: Path) -> Path:
 
     The same figures give the same file. Raises InputError when the disk does not take it.
     """
-    metadata: dict[str, Any] = {"Date": None} if path.suffix.lower() == ".svg" else {}
-    if path.suffix.lower() == ".pdf":
-        metadata = {"CreationDate": None}
-    drawn = io.BytesIO()
-    kind = path.suffix.lower().removeprefix(".")
-    figure.savefig(drawn, format=kind, dpi=DOTS_PER_INCH, metadata=metadata)
+    kind, drawn = path.suffix.lower().removeprefix("."), io.BytesIO()
+    undated: dict[str, Any] = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(kind, {})
+    figure.savefig(drawn, format=kind, dpi=DOTS_PER_INCH, metadata=undated)
     files.write_whole(path, drawn.getvalue(), replace=True)
     return path
 

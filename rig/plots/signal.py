@@ -39,48 +39,39 @@ AROUND_US = 200_000.0  # edges this near to the opening are drawn
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """The signal of one input. Places are degrees of crank after the opening, in the normal
-    direction.
+    """The signal of one input around an opening. Places are degrees of crank after the opening, in
+    the normal direction.
 
     ``changes`` are pairs of place and whether the contacts are open after it; ``encoder_deg`` the
     encoder's edges that the rig reported with them; ``noise_deg`` openings just before that were
     taken for noise.
     """
 
+    opening: Opening
+    btdc_deg: float | None  # None where TDC is not known
     changes: Sequence[tuple[float, bool]]
     encoder_deg: Sequence[float]
     noise_deg: Sequence[float]
     last_deg: float  # the last opening of the transition
     stays_deg: float  # open without a pause from there to here, they stay open
-    times_opened: int
-    transition_ms: float  # from the first to the last opening of the transition
-    closed_ms: float  # how long they had been closed before
     least_open_ms: float
-    btdc_deg: float | None  # of the opening; None where TDC is not known
-    crank_deg: float | None  # of the opening, after the index
-    words: str  # the reading in words
 
 
-@sheet.styled
-def draw(title: str, trace: Trace, path: Path) -> Path:
-    """Draw the contacts' signal over the crank's angle around one opening."""
-    return sheet.write(sheet_of(title, trace), path)
-
-
-def sheet_of(title: str, trace: Trace) -> Figure:
+def sheet_of(title: str, under: str, trace: Trace) -> Figure:
     """The sheet."""
-    figure = sheet.paper(WIDTH_IN, HIGH_IN, title, trace.words)
+    figure, opening = sheet.paper(WIDTH_IN, HIGH_IN, title, under), trace.opening
     _signal(sheet.axes(figure, LEFT_IN, 0.95, WIDTH_IN - LEFT_IN - RIGHT_IN, 1.95), trace)
     bounced = noise = ""
-    if trace.times_opened > 1:
-        bounced = f"opened {many(trace.times_opened, 'time')} in {trace.transition_ms:.2f} ms; "
+    if opening.times_opened > 1:
+        lasting_ms = opening.transition_us / 1e3
+        bounced = f"opened {many(opening.times_opened, 'time')} in {lasting_ms:.2f} ms; "
     if trace.noise_deg:
         noise = "; triangles: openings taken for noise"
     sheet.note(
         figure,
-        f"hairline: the opening; closed for {trace.closed_ms:.0f} ms before it; {bounced}then open"
-        f" for {trace.least_open_ms:g} ms without a pause (bar): they stay open. Strokes below:"
-        f" edges of the encoder, reported with those of the contacts{noise}",
+        f"hairline: the opening; closed for {opening.closed_us / 1e3:.0f} ms before it; {bounced}"
+        f"then open for {trace.least_open_ms:g} ms without a pause (bar): they stay open. Strokes"
+        f" below: edges of the encoder, reported with those of the contacts{noise}",
     )
     return figure
 
@@ -95,8 +86,8 @@ def _signal(at: Axes, trace: Trace) -> None:
         both = origin - end <= 0.0 < origin - begin
         side = "BTDC or ATDC" if both else "BTDC" if origin > 0.0 else "ATDC"
         label = f"crank, degrees {side}"
-    elif trace.crank_deg is not None:
-        origin, label = trace.crank_deg, "crank, degrees after the index"
+    elif trace.opening.crank_deg is not None:
+        origin, label = trace.opening.crank_deg, "crank, degrees after the index"
 
     def crank(places: Iterable[float]) -> list[float]:
         return [origin + way * place for place in places]
@@ -131,32 +122,29 @@ def _unsigned(value: float, _: object = None) -> str:
     return sheet.degrees(abs(value))
 
 
-@dataclass(slots=True)
-class Taken:
-    """The edges of a recording, and what was found in it."""
-
-    edges: NDArray[np.void]
-    events: list[Event]
-
-
-def taken_of(batches: Iterable[Batch], settings: Settings) -> Taken:
-    """What a recording holds, read with ``settings``."""
+def taken_of(batches: Iterable[Batch], settings: Settings) -> tuple[NDArray[np.void], list[Event]]:
+    """The edges of a recording, and what is found in it with ``settings``."""
     edges: list[NDArray[np.void]] = []
     events: list[Event] = []
     for batch, decided in replay(OpeningFinder(settings), batches):
         edges.append(batch.edges)
         events += decided
-    return Taken(np.concatenate(edges), events)
+    return np.concatenate(edges), events
 
 
 def trace_of(
-    taken: Taken, opening: Opening, settings: Settings, words: str, btdc_deg: float | None
+    edges: NDArray[np.void],
+    events: Iterable[Event],
+    opening: Opening,
+    settings: Settings,
+    btdc_deg: float | None,
 ) -> Trace:
     """The signal around ``opening``, placed by the encoder's edges."""
-    rows = taken.edges[taken.edges["input"] == opening.input]
-    near = np.sort(rows[np.abs(rows["t_us"] - opening.t_us) < AROUND_US], order="t_us")
-    edges = [Edge(*(each.tolist() for each in row)) for row in near]
-    counts, times = [interpolate(edge).at for edge in edges], [edge.t_us for edge in edges]
+    near = edges[
+        (edges["input"] == opening.input) & (np.abs(edges["t_us"] - opening.t_us) < AROUND_US)
+    ]
+    own = [Edge(*(each.tolist() for each in row)) for row in np.sort(near, order="t_us")]
+    counts, times = [interpolate(edge).at for edge in own], [edge.t_us for edge in own]
     a_count = settings.direction * settings.count_deg
     origin = float(np.interp(opening.t_us, times, counts))
 
@@ -169,29 +157,25 @@ def trace_of(
     open_level = settings.open_levels.get(opening.input, 1)
     around = {
         at
-        for edge in edges
+        for edge in own
         for at, step in zip(edge.around_at, edge.around_step, strict=True)
         if step
     }
     last_deg = place_at(opening.t_us + opening.transition_us)
     return Trace(
-        changes=[(place(at), e.level == open_level) for at, e in zip(counts, edges, strict=True)],
+        opening,
+        btdc_deg,
+        changes=[(place(at), e.level == open_level) for at, e in zip(counts, own, strict=True)],
         encoder_deg=sorted(map(place, around)),
         noise_deg=[
             place_at(e.t_us)
-            for e in taken.events
+            for e in events
             if isinstance(e, Finding) and e.kind == JUST_BEFORE and e.input == opening.input
             and abs(e.t_us - opening.t_us) < AROUND_US
         ],
         last_deg=last_deg,
         stays_deg=last_deg + abs(opening.speed_deg_s) * settings.least_open_us / 1e6,
-        times_opened=opening.times_opened,
-        transition_ms=opening.transition_us / 1e3,
-        closed_ms=opening.closed_us / 1e3,
         least_open_ms=settings.least_open_us / 1e3,
-        btdc_deg=btdc_deg,
-        crank_deg=opening.crank_deg,
-        words=words,
     )  # fmt: skip
 
 
@@ -210,8 +194,8 @@ def plot(asked: PlotRequest, out: Path) -> Drawn:
     settings = signal_settings(job.profile) if job else Settings(recording.counts_per_turn)
     units = {unit.input: unit for unit in job.profile.units} if job else {}
     names = {**recording.inputs, **{number: unit.name for number, unit in units.items()}}
-    taken = taken_of(recording.batches, settings)
-    openings = [e for e in taken.events if isinstance(e, Opening) and e.direction >= 0]
+    edges, events = taken_of(recording.batches, settings)
+    openings = [e for e in events if isinstance(e, Opening) and e.direction >= 0]
     number, chosen = _chosen(openings, names, asked, path)
     if chosen.input in units:  # as in readings
         delay_us = units[chosen.input].sensing_delay_us
@@ -227,11 +211,13 @@ def plot(asked: PlotRequest, out: Path) -> Drawn:
         where = f"{chosen.crank_deg:.3f}° of crank" if btdc is None else angle(btdc, 3)
     name = names.get(chosen.input, f"contact{chosen.input}")
     valid = "valid" if chosen.valid else f"rejected: {reason_words(chosen.rejection)}"
-    words = (
+    under = (
         f"opening {number} of {path.name}: {where}, at {abs(chosen.speed_deg_s):.0f}° a second;"
         f" {valid}"
     )
-    draw(f"{name}: the contacts open", trace_of(taken, chosen, settings, words, btdc), out)
+    trace = trace_of(edges, events, chosen, settings, btdc)
+    with sheet.styled():
+        sheet.write(sheet_of(f"{name}: the contacts open", under, trace), out)
     facts = {
         "recording": str(path),
         "unit": name,

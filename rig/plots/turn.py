@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from rig.base.angles import circular_mean, modulo, wrap
 from rig.base.errors import InputError
@@ -41,8 +41,7 @@ SMALL = 6.2  # points, of figures on a lane
 APART_DEG = 6.0  # events further apart are of different lobes, or of an impulse coupling
 
 
-@dataclass(frozen=True, slots=True)
-class Happens:
+class Happens(NamedTuple):
     """Something at a place of the cycle, degrees after cylinder 1's firing TDC."""
 
     at_deg: float
@@ -55,34 +54,25 @@ class Lane:
 
     name: str
     openings: tuple[Happens, ...]
-    closings: tuple[Happens, ...]
+    closings_deg: tuple[float, ...]
     lines: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """All of it, over ``cycle_deg``."""
+    """All of it, over ``cycle_deg``; ``others``: what passes beside the units, by name."""
 
     cycle_deg: float
     tops: tuple[Happens, ...]  # firing TDCs
     other_tops: tuple[Happens, ...]  # cylinder 1 at TDC on the other stroke
     lanes: tuple[Lane, ...]
-    index: tuple[Happens, ...]
-    touches: tuple[Happens, ...]
+    others: Mapping[str, Sequence[float]]
     remark: str = ""
-
-
-@sheet.styled
-def draw(title: str, turn: Turn, path: Path) -> Path:
-    """Draw the turn: a straight lane for each unit. Raises InputError when the file cannot be
-    written."""
-    return sheet.write(sheet_of(title, turn), path)
 
 
 def sheet_of(title: str, turn: Turn) -> Figure:
     """The sheet. A figure that has no room on its lane is in the list below alone."""
-    others = {name: of for name, of in (("index", turn.index), ("piston stop", turn.touches)) if of}
-    lanes_in = (len(turn.lanes) + 0.6 * len(others)) * LANE_IN
+    lanes_in = (len(turn.lanes) + 0.6 * len(turn.others)) * LANE_IN
     lists = [  # two columns: each lane's name, its lines and an empty one
         [(line, not n) for lane in turn.lanes[side::2]
          for n, line in enumerate((lane.name, *lane.lines, ""))]
@@ -93,7 +83,7 @@ def sheet_of(title: str, turn: Turn) -> Figure:
     whole = "one turn" if turn.cycle_deg == 360.0 else "two turns, one working cycle"
     figure = sheet.paper(WIDTH_IN, high, title, "; ".join(filter(None, (whole, turn.remark))))
     at = sheet.axes(figure, LEFT_IN, high - HEAD_IN - lanes_in, INNER_IN, lanes_in)
-    _lanes(at, turn, others)
+    _lanes(at, turn)
     for side, lines in enumerate(lists):
         for row, (line, bold) in enumerate(lines):
             figure.text(
@@ -107,28 +97,27 @@ def sheet_of(title: str, turn: Turn) -> Figure:
     return figure
 
 
-def _lanes(at: Axes, turn: Turn, others: Mapping[str, Sequence[Happens]]) -> None:
+def _lanes(at: Axes, turn: Turn) -> None:
     cycle, lanes = turn.cycle_deg, len(turn.lanes)
     at.set_xlim(0.0, cycle)
-    at.set_ylim(lanes + 0.6 * len(others) - 0.5, -0.5)
+    at.set_ylim(lanes + 0.6 * len(turn.others) - 0.5, -0.5)
     ticks = {}
     for row, lane in enumerate(turn.lanes):
         _lane(at, lane, row, cycle)
         ticks[float(row)] = textwrap.fill(visible(lane.name), NAME_WIDE)
-    for n, (name, happens) in enumerate(others.items()):
+    for n, (name, places) in enumerate(turn.others.items()):
         row_at = lanes - 0.2 + 0.6 * n
-        places = [each.at_deg for each in happens]
         at.vlines(places, row_at - 0.2, row_at + 0.2, color=sheet.SOFT, lw=1.0)
         ticks[row_at] = name
     rows = Rows(2)
-    tops = [(top, "-") for top in turn.tops] + [(top, ":") for top in turn.other_tops]
-    for top, line in sorted(tops, key=lambda each: each[0].at_deg):
-        at.axvline(top.at_deg, color=sheet.SOFT, lw=0.6, ls=line, zorder=1)
-        words = f"TDC {top.words}"
+    tops = [(*top, "-") for top in turn.tops] + [(*top, ":") for top in turn.other_tops]
+    for deg, name, line in sorted(tops, key=lambda top: top[0]):
+        at.axvline(deg, color=sheet.SOFT, lw=0.6, ls=line, zorder=1)
+        words = f"TDC {name}"
         half = _wide_deg(words, cycle) / 2.0
-        row_of = rows.take(top.at_deg - half, top.at_deg + half)
+        row_of = rows.take(deg - half, deg + half)
         if row_of is not None:
-            at.annotate(words, (top.at_deg, 1.0), (0.0, 3.0 + 9.0 * row_of),
+            at.annotate(words, (deg, 1.0), (0.0, 3.0 + 9.0 * row_of),
                         xycoords=at.get_xaxis_transform(), textcoords="offset points",
                         fontsize=SMALL, ha="center", color=sheet.SOFT)  # fmt: skip
     at.set_yticks(list(ticks), list(ticks.values()))
@@ -139,23 +128,22 @@ def _lanes(at: Axes, turn: Turn, others: Mapping[str, Sequence[Happens]]) -> Non
 
 def _lane(at: Axes, lane: Lane, row: float, cycle_deg: float) -> None:
     at.axhline(row, color=sheet.LINE, lw=0.6, zorder=0.5)
-    openings = sorted(lane.openings, key=lambda each: each.at_deg)
-    opens = [each.at_deg for each in openings]
-    for closing in lane.closings:
-        until = min((modulo(o - closing.at_deg, cycle_deg) for o in opens), default=0.0)
-        spans = [(closing.at_deg, until), (closing.at_deg - cycle_deg, until)]
+    opens = sorted(lane.openings, key=lambda each: each.at_deg)
+    for closing in lane.closings_deg:
+        until = min((modulo(each.at_deg - closing, cycle_deg) for each in opens), default=0.0)
+        spans = [(closing, until), (closing - cycle_deg, until)]
         at.broken_barh(spans, (row - CLOSED_HIGH / 2, CLOSED_HIGH), facecolor=sheet.BLUE, alpha=0.3,
                        lw=0.0)  # fmt: skip
-    at.vlines(opens, row - 0.3, row + 0.3, color=sheet.INK, lw=1.4, zorder=3)
+    at.vlines([deg for deg, _ in opens], row - 0.3, row + 0.3, color=sheet.INK, lw=1.4, zorder=3)
     rows = Rows(2)  # above and below the lane
-    for opening in openings:
-        wide = _wide_deg(opening.words, cycle_deg)
-        late = opening.at_deg + wide > cycle_deg
-        begins = opening.at_deg - wide if late else opening.at_deg
+    for deg, words in opens:
+        wide = _wide_deg(words, cycle_deg)
+        late = deg + wide > cycle_deg
+        begins = deg - wide if late else deg
         side = rows.take(begins, begins + wide)
         if side is not None:
-            at.annotate(opening.words, (opening.at_deg, row + (-0.3, 0.3)[side]),
-                        (-2.5 if late else 2.5, 0.0), textcoords="offset points", fontsize=SMALL,
+            at.annotate(words, (deg, row + (-0.3, 0.3)[side]), (-2.5 if late else 2.5, 0.0),
+                        textcoords="offset points", fontsize=SMALL,
                         ha="right" if late else "left", va="center",
                         bbox={"boxstyle": "square,pad=0.05", "fc": sheet.PAPER, "ec": "none"},
                         )  # fmt: skip
@@ -179,45 +167,40 @@ def turn_of(session: Session, events: Iterable[Event]) -> Turn:
     forward = [e for e in events if isinstance(e, Closing | IndexPass) and e.direction > 0]
     readings = session.readings()
     lanes = []
-    seen = _seen(session, readings)
-    for unit, setting in seen:
-        openings = _openings(unit, setting, session, readings, cycle)
-        closings = [
-            _after(session, e.t_us, e.crank_deg)
-            for e in forward
-            if isinstance(e, Closing) and e.input == unit.input
-            and session.annotations.of[unit.name].setting.at(e.t_us) == setting
-        ]  # fmt: skip
-        several = sum(each is unit for each, _ in seen) > 1
-        lanes.append(Lane(
-            f"{unit.name}, {setting}" if several else unit.name,
-            tuple(happens for happens, _ in openings), _means(closings, cycle),
-            tuple(words for _, words in openings),
-        ))  # fmt: skip
-    tops = tdc_after_first_deg(engine, reference.cylinder)
+    for unit in session.profile.units:
+        read = {r.setting for r in readings if r.unit == unit.name and r.valid}
+        settings = [each.name for each in unit.settings if each.name in read]
+        for setting in settings or [unit.settings[0].name]:  # the first, if it was not read
+            openings = _openings(unit, setting, session, readings, cycle)
+            closings = [
+                _after(session, e.t_us, e.crank_deg)
+                for e in forward
+                if isinstance(e, Closing) and e.input == unit.input
+                and session.annotations.of[unit.name].setting.at(e.t_us) == setting
+            ]  # fmt: skip
+            lanes.append(Lane(
+                f"{unit.name}, {setting}" if len(settings) > 1 else unit.name,
+                tuple(happens for happens, _ in openings), _means(closings, cycle),
+                tuple(words for _, words in openings),
+            ))  # fmt: skip
+    after_first = tdc_after_first_deg(engine, reference.cylinder)
+    tops = {c: modulo(deg, cycle) for c, deg in after_first.items() if known or c == 1}
+    beside = any(abs(wrap(deg - 360.0, cycle)) < APART_DEG for deg in after_first.values())
     index = [_after(session, e.t_us, e.crank_deg) for e in forward if isinstance(e, IndexPass)]
     stop = session.stops[-1] if session.stops else None
     touches = [_after(session, stop.t_us, each.crank_deg) for each in stop.touches] if stop else []
+    others = {
+        "index": _means(index, cycle),
+        "piston stop": [modulo(deg, cycle) for deg in touches if deg is not None],
+    }
     return Turn(
-        cycle_deg=cycle,
-        tops=tuple(
-            Happens(modulo(deg, cycle), str(cylinder))
-            for cylinder, deg in tops.items()
-            if known or cylinder == 1
-        ),
-        other_tops=_other_top(tops, cycle),
-        lanes=tuple(lanes),
-        index=_means(index, cycle),
-        touches=tuple(Happens(modulo(deg, cycle)) for deg in touches if deg is not None),
-        remark="" if known else "firing TDC is not entered: the two turns are drawn on one another",
+        cycle,
+        tuple(Happens(deg, str(cylinder)) for cylinder, deg in tops.items()),
+        () if cycle == 360.0 or beside else (Happens(360.0, "1 again"),),
+        tuple(lanes),
+        {name: places for name, places in others.items() if places},
+        "" if known else "firing TDC is not entered: the two turns are drawn on one another",
     )
-
-
-def _other_top(tops: Mapping[int, float], cycle: float) -> tuple[Happens, ...]:
-    """Cylinder 1 at TDC on the other stroke, unless another cylinder's mark is there."""
-    if cycle == 360.0 or any(abs(wrap(deg - 360.0, cycle)) < APART_DEG for deg in tops.values()):
-        return ()
-    return (Happens(360.0, "1 again"),)
 
 
 def _after(session: Session, t_us: float, crank_deg: float | None) -> float | None:
@@ -233,16 +216,6 @@ def _after(session: Session, t_us: float, crank_deg: float | None) -> float | No
     after = tdc_after_reference_deg(engine, reference, cylinder)
     top = reference.tdc_deg + 360.0 * turn + after - datum_after_first_deg(engine)[cylinder]
     return crank_deg - top
-
-
-def _seen(session: Session, readings: Sequence[Reading]) -> list[tuple[Unit, str]]:
-    """Every unit in each setting in which it was read; in its first, if it was not read."""
-    found = []
-    for unit in session.profile.units:
-        read = {r.setting for r in readings if r.unit == unit.name and r.valid}
-        names = [setting.name for setting in unit.settings]
-        found += [(unit, name) for name in names if name in read] or [(unit, names[0])]
-    return found
 
 
 def _openings(
@@ -273,10 +246,10 @@ def _openings(
     return sorted(found, key=lambda each: each[0].at_deg)
 
 
-def _means(places: Iterable[float | None], cycle: float) -> tuple[Happens, ...]:
+def _means(places: Iterable[float | None], cycle: float) -> tuple[float, ...]:
     """The means of places that are close together."""
     known = [place for place in places if place is not None]
-    return tuple(Happens(mean) for mean, _ in _gathered(known, cycle))
+    return tuple(mean for mean, _ in _gathered(known, cycle))
 
 
 def _gathered(places: Sequence[float], cycle: float) -> list[tuple[float, list[int]]]:
@@ -311,8 +284,9 @@ def plot(asked: PlotRequest, out: Path) -> Drawn:
         raise InputError(diagnostic_words(moved[0]))
     resolve_place(session, GaugeNotes(), capture.name, session.reference)
     found = turn_of(session, events)
-    path = draw(f"{job.profile.engine.name}, {capture.stem}", found, out)
+    with sheet.styled():
+        sheet.write(sheet_of(f"{job.profile.engine.name}, {capture.stem}", found), out)
     units = {lane.name: [each.at_deg for each in lane.openings] for lane in found.lanes}
     return Drawn(
-        path, {"capture": str(capture), "cycle_deg": found.cycle_deg, "opens_after_tdc_deg": units}
+        out, {"capture": str(capture), "cycle_deg": found.cycle_deg, "opens_after_tdc_deg": units}
     )

@@ -129,13 +129,12 @@ def test_signal_and_turn_run_over_the_crank_s_angle(tmp_path: Path) -> None:
     ):
         drawn(tmp_path / "p.svg", kind, made.folder)
         assert label in (tmp_path / "p.svg").read_text("utf-8")
-    taken = taken_of(CaptureReader(made.capture).batches(), signal_settings(made.job.profile))
-    openings = [
-        e for e in taken.events if isinstance(e, Opening) and e.valid and e.times_opened > 2
-    ]
+    settings = signal_settings(made.job.profile)
+    edges, events = taken_of(CaptureReader(made.capture).batches(), settings)
+    openings = [e for e in events if isinstance(e, Opening) and e.valid and e.times_opened > 2]
     assert openings
     for opening in openings:
-        trace = trace_of(taken, opening, signal_settings(made.job.profile), "", None)
+        trace = trace_of(edges, events, opening, settings, None)
         rises = [place for place, is_open in trace.changes if is_open and place > -1e-6]
         assert rises[0] == pytest.approx(0.0, abs=1e-6)
         assert trace.last_deg == pytest.approx(rises[opening.times_opened - 1])

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
-from matplotlib import rc_context
 from matplotlib.figure import Figure
 from texts_apart import boxes, off_the_paper, overlapping
 
@@ -19,6 +19,7 @@ from rig.history.series import History, Point, Series
 from rig.plots import readings, sheet, signal, turn
 from rig.plots.signal import Trace
 from rig.plots.turn import Happens, Lane, Turn
+from rig.signal.events import Opening
 from rig.timing.values import Assessment, Reading
 
 PHASES = [Phase.explicit, Phase.reuse, Phase.generate]
@@ -47,26 +48,24 @@ def turns(draw: st.DrawFn) -> Turn:
                                                    for a in at)))  # fmt: skip
 
     figures = st.sampled_from(["36.2", "4.0 ATDC", "127.5 ATDC", "0.0", ""])
+    no_words = some.map(tuple)
     lanes = draw(st.lists(st.builds(
-        Lane, NAMES, happens(figures), happens(st.just("")),
+        Lane, NAMES, happens(figures), no_words,
         st.lists(st.just("cylinder 12: 136.16° ATDC, 14 x, closed 101°, impulse"),
                  max_size=9).map(tuple)), min_size=1, max_size=6))  # fmt: skip
     tops = draw(happens(st.sampled_from(["1", "12"])))
     others = draw(happens(st.just("1 again")))
-    no_words = happens(st.just(""))
-    return Turn(cycle, tops, others, tuple(lanes), draw(no_words), draw(no_words))
+    beside = {name: draw(no_words) for name in ("index", "piston stop")}
+    return Turn(cycle, tops, others, tuple(lanes), {n: at for n, at in beside.items() if at})
 
 
 def turn_is_clear(shown: Turn) -> None:
     clear(styled(lambda: turn.sheet_of("Launch engine, 20260301-090000", shown)))
 
 
-def styled(make: object) -> Figure:
-    with rc_context(dict(sheet.STYLE)):
-        assert callable(make)
-        figure = make()
-    assert isinstance(figure, Figure)
-    return figure
+def styled(make: Callable[[], Figure]) -> Figure:
+    with sheet.styled():
+        return make()
 
 
 JUDGED = Assessment("upper", "full advance", None, "as found", "turned", 4, 36.0, 0.1, None,
@@ -107,10 +106,11 @@ def readings_are_clear(shown: list[Assessment]) -> None:
        st.booleans())  # fmt: skip
 def test_of_a_signal(btdc_deg: float, long: float, noise: list[float], known: bool) -> None:
     changes = [(0.0, True), (0.3 * long, False), (0.5 * long, True)]
-    trace = Trace(changes, [-long, 0.4 * long], noise,
-                  0.5 * long, 0.8 * long, 2, 2.7, 748.0, 3.0, btdc_deg if known else None,
-                  btdc_deg + 720.0, "opening 3 of x.capture: at 128° a second; valid")  # fmt: skip
-    figure = styled(lambda: signal.sheet_of("upper: the contacts open", trace))
+    opening = Opening(1, 0.0, btdc_deg + 720.0, 1, 128.0, 90.0, None, 2, 2700.0, 748e3, 90.0)
+    trace = Trace(opening, btdc_deg if known else None, changes, [-long, 0.4 * long], noise,
+                  0.5 * long, 0.8 * long, 3.0)  # fmt: skip
+    under = "opening 3 of x.capture: at 128° a second; valid"
+    figure = styled(lambda: signal.sheet_of("upper: the contacts open", under, trace))
     clear(figure)
     assert not [text for text, _ in boxes(figure) if re.match(r"[-−–]", text)]
 
