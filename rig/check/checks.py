@@ -9,7 +9,7 @@ crank degrees unless a name says otherwise, counts are the encoder's, times micr
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Literal
@@ -56,19 +56,13 @@ def judged(seen: RigStatistics, profile: Profile) -> RigCheck:
 
     The person is taken to have turned forward on the whole.
     """
-    encoder, units = profile.encoder, profile.units
+    units = profile.units
     inputs = seen.inputs if seen.heard else ()
-    widths = width_check(seen, encoder)
+    widths = width_check(seen, profile.encoder)
     proposed, debouncing = propose_contacts(inputs, profile.contacts)
     not_measured = Check("widths", "not seen", "", "turn a few turns steadily to measure them")
     checks = (
-        counts_check(seen.counts_between, encoder.counts_per_turn),
-        identity_check(seen.identity_counts, encoder.counts_per_turn),
-        direction_check(seen.net_counts, encoder.direction),
-        illegal_check(seen.illegal, seen.illegal_at_deg),
-        losses_check(seen.lost_edges, seen.lost_lines),
-        index_check(seen.index_off_counts, seen.passes_before),
-        jitter_check(seen.still_counts),
+        *encoder_checks(seen, profile.encoder),
         Check("widths", "good", widths.measured, widths.words) if widths else not_measured,
         *(check for unit in units if (check := switch_check(seen, unit)) is not None),
         *contact_checks(inputs, units),
@@ -119,80 +113,81 @@ def lines_of(check: RigCheck, missing: list[str]) -> list[str]:
     return [*lines, verdict]
 
 
+Row = tuple[object, Literal["good", "bad", "not seen"], str, str]
+"""Whether it holds, and the verdict, words and cause that follow."""
+
+
+def _first(name: str, measured: str, *rows: Row) -> Check:
+    """The check by the first row that holds. Words that begin with a mark continue what was
+    measured."""
+    _, verdict, words, cause = next(row for row in rows if row[0])
+    return Check(name, verdict, measured, words if words[0].isalpha() else measured + words, cause)
+
+
 # -- the encoder ----------------------------------------------------------------------------------
 
 
-def direction_check(forward_counts: float | None, direction: int) -> Check:
-    """Sign of the count while turned in the normal direction against ``direction`` as entered."""
-    name = "direction"
-    if not forward_counts:
-        return Check(name, "not seen", "", "turn the crank in its normal direction")
-    up = forward_counts > 0
-    measured = f"counts {'up' if up else 'down'} in the normal direction"
-    if up == (direction > 0):
-        return Check(name, "good", measured, "the direction agrees")
-    words = f"{measured}, the engine file says the other way: early and late would change places"
-    cause = "A and B are exchanged, the encoder sits on the other end, or it was turned backwards"
-    return Check(name, "bad", measured, words, cause)
+def encoder_checks(seen: RigStatistics, encoder: Encoder) -> Iterator[Check]:
+    """Counts, direction, what was lost, the index, and how still it is while the crank stands.
 
-
-def illegal_check(illegal: int, at_deg: Sequence[float]) -> Check:
-    """Illegal encoder transitions, and whether they crowd at a place of the turn.
-
-    Crowding by Rayleigh's test, chance exp(-n R^2). Source: Mardia and Jupp, Directional Statistics
-    (from memory).
+    Crowding of illegal transitions by Rayleigh's test, chance exp(-n R^2). Source: Mardia and Jupp,
+    Directional Statistics (from memory). At rest an edge is two counts.
     """
-    name = "illegal transitions"
-    if illegal == 0:
-        return Check(name, "good", "none", "every step of the encoder was a legal one")
-    measured = f"{illegal} transitions with both channels changed"
-    words = f"{measured}: counts were lost, angles hold again from the next index on"
-    cause = "they lie all round: a loose wire, interference, or turned too fast for the rig"
+    yield counts_check(seen.counts_between, encoder.counts_per_turn)
+    yield identity_check(seen.identity_counts, encoder.counts_per_turn)
+    up = (seen.net_counts or 0.0) > 0
+    yield _first(
+        "direction",
+        f"counts {'up' if up else 'down'} in the normal direction" if seen.net_counts else "",
+        (not seen.net_counts, "not seen", "turn the crank in its normal direction", ""),
+        (up == (encoder.direction > 0), "good", "the direction agrees", ""),
+        (True, "bad", ", the engine file says the other way: early and late would change places",
+         "A and B are exchanged, the encoder sits on the other end, or it was turned backwards"),
+    )  # fmt: skip
+    at_deg = seen.illegal_at_deg
+    where = "they lie all round: a loose wire, interference, or turned too fast for the rig"
     if len(at_deg) < 3:
-        cause = "too few to say where: turn on"
+        where = "too few to say where: turn on"
     elif math.exp(-len(at_deg) * abs(resultant(at_deg)) ** 2) < CLUSTERED:
-        cause = (
+        where = (
             f"they crowd about {modulo(circular_mean(at_deg)):.0f}° after the index: dirt or"
             " damage on the disc there, or a shaft that runs out"
         )
-    return Check(name, "bad", measured, words, cause)
-
-
-def losses_check(lost_edges: int, lost_lines: int) -> Check:
-    """What the rig itself dropped. Source: its own totals."""
-    name = "losses"
-    if lost_edges == 0 and lost_lines == 0:
-        return Check(name, "good", "none", "the rig dropped nothing")
-    measured = f"{many(lost_edges, 'edge')} and {many(lost_lines, 'line')} dropped by the rig"
-    cause = "the line is too slow, or an input chatters without end"
-    return Check(name, "bad", measured, f"{measured}: openings may be missing", cause)
-
-
-def index_check(off_counts: Sequence[float], before: int = 0) -> Check:
-    """Whether the index comes always at the same count; ``before``: passes not among them."""
-    name = "index"
-    if not off_counts:
-        return Check(name, "not seen", "", "turn on past the index twice")
-    worst = max(off_counts, key=abs)
-    passes = many(before + len(off_counts), "pass", "passes")
-    measured = f"at most {abs(worst):.1f} counts off in {passes}"
-    if abs(worst) <= 1.0:
-        return Check(name, "good", measured, "the index comes at always the same count")
-    cause = "counts are lost, the coupling of the encoder slips, or the index is touched by noise"
-    return Check(name, "bad", measured, f"{measured}: angles move with it", cause)
-
-
-def jitter_check(still_counts: int | None) -> Check:
-    """How many counts the encoder wanders while the crank stands. Source: an edge is two counts."""
-    name = "at rest"
-    if still_counts is None:
-        return Check(name, "not seen", "", "let the crank stand for two seconds")
-    measured = f"{many(still_counts, 'count')} to and fro at rest"
-    if still_counts <= 1:
-        return Check(name, "good", measured, "steady")
-    words = f"{measured}: the crank stands, the encoder does not"
-    cause = "a loose coupling or bracket, a hand on the crank, or interference on A and B"
-    return Check(name, "bad", measured, words, cause)
+    yield _first(
+        "illegal transitions",
+        f"{seen.illegal} transitions with both channels changed" if seen.illegal else "none",
+        (not seen.illegal, "good", "every step of the encoder was a legal one", ""),
+        (True, "bad", ": counts were lost, angles hold again from the next index on", where),
+    )
+    edges, lines = many(seen.lost_edges, "edge"), many(seen.lost_lines, "line")
+    lost = seen.lost_edges or seen.lost_lines
+    yield _first(
+        "losses",
+        f"{edges} and {lines} dropped by the rig" if lost else "none",
+        (not lost, "good", "the rig dropped nothing", ""),
+        (True, "bad", ": openings may be missing",
+         "the line is too slow, or an input chatters without end"),
+    )  # fmt: skip
+    off = seen.index_off_counts
+    worst = max(map(abs, off), default=0.0)
+    passes = many(seen.passes_before + len(off), "pass", "passes")
+    yield _first(
+        "index",
+        f"at most {worst:.1f} counts off in {passes}" if off else "",
+        (not off, "not seen", "turn on past the index twice", ""),
+        (worst <= 1.0, "good", "the index comes at always the same count", ""),
+        (True, "bad", ": angles move with it",
+         "counts are lost, the coupling of the encoder slips, or the index is touched by noise"),
+    )  # fmt: skip
+    still = seen.still_counts
+    yield _first(
+        "at rest",
+        "" if still is None else f"{many(still, 'count')} to and fro at rest",
+        (still is None, "not seen", "let the crank stand for two seconds", ""),
+        (still in (0, 1), "good", "steady", ""),
+        (True, "bad", ": the crank stands, the encoder does not",
+         "a loose coupling or bracket, a hand on the crank, or interference on A and B"),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,28 +291,23 @@ def switch_check(seen: RigStatistics, unit: Unit) -> Check | None:
     live_before = any(unit.input in each.opened for each in off if each is not at_off)
     off_deg, on_deg = round(at_off.turned_deg), round(at_on.turned_deg)
     needed = 360.0 * turns_to_open(unit)
-    verdict: Literal["good", "bad", "not seen"] = "bad"
-    cause = "the earthing lead or the switch is open; put it right"
-    if openings:
-        words = "it opens with the switch at OFF: the unit is LIVE with the switch off"
-        cause += " before anything else"
-    elif off_deg < needed and live_before:
-        words = "an earlier try had it LIVE at OFF, and no whole turn at OFF since shows otherwise"
-        cause += ", then turn a whole turn at OFF"
-    elif off_deg < needed:
-        verdict, words, cause = "not seen", "turn a whole turn with the switch at OFF", ""
-    elif on_openings:
-        verdict, words, cause = "good", "closed all round at OFF, opens at ON", ""
-    elif on_deg < needed:
-        verdict, words, cause = "not seen", "turn a whole turn with the switch at ON", ""
-    else:
-        words = "it does not open at ON"
-        cause = "the lead is earthed, the switch does not open, or the contacts do not open"
-    measured = f"OFF: {many(openings, 'opening')} in {off_deg}°; ON: {on_openings} in {on_deg}"
-    check = _again(
-        Check(f"switch of {unit.name}", verdict, measured, words, cause), max(len(off), len(on))
-    )
-    if live_before and verdict != "bad":
+    lead = "the earthing lead or the switch is open; put it right"
+    check = _first(
+        f"switch of {unit.name}",
+        f"OFF: {many(openings, 'opening')} in {off_deg}°; ON: {on_openings} in {on_deg}",
+        (openings, "bad", "it opens with the switch at OFF: the unit is LIVE with the switch off",
+         f"{lead} before anything else"),
+        (off_deg < needed and live_before, "bad",
+         "an earlier try had it LIVE at OFF, and no whole turn at OFF since shows otherwise",
+         f"{lead}, then turn a whole turn at OFF"),
+        (off_deg < needed, "not seen", "turn a whole turn with the switch at OFF", ""),
+        (on_openings, "good", "closed all round at OFF, opens at ON", ""),
+        (on_deg < needed, "not seen", "turn a whole turn with the switch at ON", ""),
+        (True, "bad", "it does not open at ON",
+         "the lead is earthed, the switch does not open, or the contacts do not open"),
+    )  # fmt: skip
+    check = _again(check, max(len(off), len(on)))
+    if live_before and check.verdict != "bad":
         earlier = "an earlier try had it LIVE at OFF: be sure what changed since, it may come back"
         check = replace(check, words=f"{check.words}; {earlier}")
     return check
@@ -331,27 +321,24 @@ def wiring_checks(seen: RigStatistics, units: Sequence[Unit]) -> list[Check]:
     tries = {unit.name: _tries(seen, rig_statistics.BY_HAND, unit.name) for unit in units}
     opened = {name: set(_last(own).moved) for name, own in tries.items() if own}
     checks = []
-    for unit in units:
-        if unit.name not in opened:
-            continue
+    for unit in (each for each in units if each.name in opened):
         changed = sorted(opened[unit.name])
-        verdict: Literal["good", "bad"] = "bad"
-        if changed == [unit.input]:
-            verdict, words, cause = "good", f"it is on input {unit.input} as stated", ""
-        elif not changed:
-            words = "no input changed as it was opened"
-            cause = "its lead is off, it is earthed, or its contacts were open already"
-        elif len(changed) > 1:
-            words = "more than one input changed as it was opened"
-            cause = "two leads touch, or both are on one unit"
-        else:
-            words = f"it is on input {changed[0]}, the engine file says {unit.input}"
-            cause = "the leads are exchanged: exchange them, or the inputs in the engine file"
-            there = [u for u in units if u.input == changed[0]]
-            if any(opened.get(u.name) == {u.input} for u in there):
-                cause = f"{there[0].name} was opened again in its place: open {unit.name}"
-        measured = "inputs that changed: " + (", ".join(map(str, changed)) or "none")
-        check = Check(f"input of {unit.name}", verdict, measured, words, cause)
+        there = [each for each in units if changed == [each.input]]
+        exchanged = "the leads are exchanged: exchange them, or the inputs in the engine file"
+        if any(opened.get(each.name) == {each.input} for each in there):
+            exchanged = f"{there[0].name} was opened again in its place: open {unit.name}"
+        check = _first(
+            f"input of {unit.name}",
+            "inputs that changed: " + (", ".join(map(str, changed)) or "none"),
+            (changed == [unit.input], "good", f"it is on input {unit.input} as stated", ""),
+            (not changed, "bad", "no input changed as it was opened",
+             "its lead is off, it is earthed, or its contacts were open already"),
+            (len(changed) > 1, "bad", "more than one input changed as it was opened",
+             "two leads touch, or both are on one unit"),
+            (True, "bad",
+             f"it is on input {min(changed, default=0)}, the engine file says {unit.input}",
+             exchanged),
+        )  # fmt: skip
         checks.append(_again(check, len(tries[unit.name])))
     return checks
 
@@ -367,10 +354,35 @@ def contact_checks(inputs: Sequence[InputSeen], units: Sequence[Unit]) -> list[C
     by_input = {seen.input: seen for seen in inputs}
     checks = []
     for unit in units:
-        seen = by_input.get(unit.input)
-        checks.append(_again(_contact_check(seen, unit), seen.tries if seen else 1))
+        name, seen = f"contacts of {unit.name}", by_input.get(unit.input)
+        if seen is None:
+            unheard = f"nothing was heard of input {unit.input}"
+            checks.append(Check(name, "not seen", "", unheard))
+            continue
+        opened = _opened(seen)
+        wanted = seen.turned_deg / 360.0 * float(unit.turns_per_crank_turn) * unit.lobes
+        at_rest_alone = opened == seen.closings == 0 < seen.changes_at_rest
+        check = _first(
+            name,
+            f"{many(opened, 'opening')} and {many(seen.closings, 'closing')} in"
+            f" {seen.turned_deg:.0f}°, {seen.changes_at_rest} changes at rest",
+            (at_rest_alone, "bad", f"input {unit.input} changes only while the crank stands",
+             "a loose lead, or interference; or it was opened by hand"),
+            (wanted < 2.0, "not seen", "turn on until it ought to have opened twice", ""),
+            (opened == 0, "bad", f"input {unit.input} never opened",
+             "the lead is off or on another input, the switch lead still earths it, the coil's"
+             " winding bridges it, or the contacts do not part"),
+            (abs(opened - wanted) > 1.5, "bad",
+             f"it ought to have opened about {many(round(wanted), 'time')}",
+             "lobes or drive ratio in the engine file, another unit's lead, or dirty contacts"),
+            (True, "good", "it follows the crank", ""),
+        )  # fmt: skip
+        checks.append(_again(check, seen.tries))
     for one, two in combinations(inputs, 2):
-        if _together(one, two):
+        ones, twos = np.array(one.opened_at_us), np.array(two.opened_at_us)
+        if len(ones) < 3 or len(ones) != len(twos) or _opened(one) != _opened(two):
+            continue
+        if (np.abs(ones - twos) < SAME_INSTANT_US).all():
             name = f"inputs {one.input} and {two.input}"
             measured = f"{many(_opened(one), 'opening')} at the same instants"
             words = "both inputs always open together to the microsecond"
@@ -382,42 +394,6 @@ def contact_checks(inputs: Sequence[InputSeen], units: Sequence[Unit]) -> list[C
 def _opened(seen: InputSeen) -> int:
     """How often it opened while the crank turned."""
     return seen.opened_before + len(seen.opened_at_us)
-
-
-def _together(one: InputSeen, two: InputSeen) -> bool:
-    ones, twos = np.array(one.opened_at_us), np.array(two.opened_at_us)
-    if len(ones) < 3 or len(ones) != len(twos) or _opened(one) != _opened(two):
-        return False
-    return bool((np.abs(ones - twos) < SAME_INSTANT_US).all())
-
-
-def _contact_check(seen: InputSeen | None, unit: Unit) -> Check:
-    name = f"contacts of {unit.name}"
-    if seen is None:
-        return Check(name, "not seen", "", f"nothing was heard of input {unit.input}")
-    opened = _opened(seen)
-    measured = (
-        f"{many(opened, 'opening')} and {many(seen.closings, 'closing')} in"
-        f" {seen.turned_deg:.0f}°, {seen.changes_at_rest} changes at rest"
-    )
-    wanted = seen.turned_deg / 360.0 * float(unit.turns_per_crank_turn) * unit.lobes
-    if opened == 0 and seen.closings == 0 and seen.changes_at_rest > 0:
-        words = f"input {unit.input} changes only while the crank stands"
-        cause = "a loose lead, or interference; or it was opened by hand"
-    elif wanted < 2.0:
-        return Check(name, "not seen", measured, "turn on until it ought to have opened twice")
-    elif opened == 0:
-        words = f"input {unit.input} never opened"
-        cause = (
-            "the lead is off or on another input, the switch lead still earths it, the coil's"
-            " winding bridges it, or the contacts do not part"
-        )
-    elif abs(opened - wanted) > 1.5:
-        words = f"it ought to have opened about {many(round(wanted), 'time')}"
-        cause = "lobes or drive ratio in the engine file, another unit's lead, or dirty contacts"
-    else:
-        return Check(name, "good", measured, "it follows the crank")
-    return Check(name, "bad", measured, words, cause)
 
 
 def propose_contacts(inputs: Sequence[InputSeen], now: Contacts) -> tuple[Contacts, Check]:
@@ -435,30 +411,28 @@ def propose_contacts(inputs: Sequence[InputSeen], now: Contacts) -> tuple[Contac
     dropout = max(each.dropout_us for each in runs) / 1e3
     shortest_closed = min(each.closed_us for each in runs) / 1e3
     shortest_open = min(each.open_us for each in runs) / 1e3
-    measured = f"chatter closed up to {chatter:.2f} ms, drop-outs up to {dropout:.2f} ms"
     closed_end = max(now.closed_end_ms, MARGIN * chatter)
     longest = max(now.longest_dropout_ms, MARGIN * dropout)
     least_open = max(now.least_open_ms, MARGIN * longest)
-    if closed_end * MARGIN > shortest_closed or least_open * MARGIN > shortest_open:
-        words = (
-            f"{measured}; true runs are as short as {shortest_closed:.1f} ms closed and "
-            f"{shortest_open:.1f} ms open, which is too near to tell them apart"
-        )
-        cause = "turned too fast, or dirty contacts: turn slower, clean them"
-        return now, Check(name, "bad", measured, words, cause)
-    proposed = replace(
+    too_near = closed_end * MARGIN > shortest_closed or least_open * MARGIN > shortest_open
+    proposed = now if too_near else replace(
         now,
         closed_end_ms=_tenths(closed_end),
         longest_dropout_ms=_tenths(longest),
         least_open_ms=_tenths(least_open),
-    )
-    if proposed == now:
-        return now, Check(name, "good", measured, "the settings suit what was seen")
-    words = (
-        f"propose closed_end_ms = {proposed.closed_end_ms:g}, longest_dropout_ms = "
-        f"{proposed.longest_dropout_ms:g}, least_open_ms = {proposed.least_open_ms:g}"
-    )
-    return proposed, Check(name, "good", measured, words)
+    )  # fmt: skip
+    return proposed, _first(
+        name,
+        f"chatter closed up to {chatter:.2f} ms, drop-outs up to {dropout:.2f} ms",
+        (too_near, "bad",
+         f"; true runs are as short as {shortest_closed:.1f} ms closed and {shortest_open:.1f} ms"
+         " open, which is too near to tell them apart",
+         "turned too fast, or dirty contacts: turn slower, clean them"),
+        (proposed == now, "good", "the settings suit what was seen", ""),
+        (True, "good",
+         f"propose closed_end_ms = {proposed.closed_end_ms:g}, longest_dropout_ms = "
+         f"{proposed.longest_dropout_ms:g}, least_open_ms = {proposed.least_open_ms:g}", ""),
+    )  # fmt: skip
 
 
 def _tenths(ms: float) -> float:

@@ -120,44 +120,51 @@ def test_counts_that_vary() -> None:
     assert diagnostics.counts_check([0.0], 4096).verdict == "not seen"
 
 
+def of(name: str, **seen: object) -> Check:
+    """That check of a rig of which so much was seen."""
+    found = judged(replace(NOTHING, **seen), PROFILE)  # type: ignore[arg-type]
+    return next(check for check in found.checks if check.name == name)
+
+
 def test_identity_and_direction() -> None:
-    assert diagnostics.identity_check(600, 2400).verdict == "bad"
-    assert rigcheck.direction_check(500.0, 1).verdict == "good"
-    assert rigcheck.direction_check(-500.0, -1).verdict == "good"
-    wrong = rigcheck.direction_check(-500.0, 1)
+    assert of("identity", identity_counts=600).verdict == "bad"
+    backwards = replace(PROFILE, encoder=replace(ENCODER, direction=-1))
+    assert of("direction", net_counts=500.0).verdict == "good"
+    found = judged(replace(NOTHING, net_counts=-500.0), backwards)
+    assert next(c for c in found.checks if c.name == "direction").verdict == "good"
+    wrong = of("direction", net_counts=-500.0)
     assert wrong.verdict == "bad"
     assert "early and late" in wrong.words
-    assert rigcheck.direction_check(0.0, 1).verdict == "not seen"
+    assert of("direction", net_counts=0.0).verdict == "not seen"
+
+
+def crowding(*at_deg: float) -> Check:
+    return of("illegal transitions", illegal=max(1, len(at_deg)), illegal_at_deg=at_deg)
 
 
 def test_illegal_transitions_that_crowd() -> None:
     rng = np.random.default_rng(5)
-    near = tuple(float(x) for x in (358.0 + rng.normal(0.0, 6.0, 12)) % 360.0)
-    found = rigcheck.illegal_check(12, near)
+    found = crowding(*(float(x) for x in (358.0 + rng.normal(0.0, 6.0, 12)) % 360.0))
     assert found.verdict == "bad"
     at = int(found.cause.split("about ")[1].split("°")[0])
     assert min(abs(at - 358), 360 - abs(at - 358)) <= 5  # across zero
-    everywhere = tuple(np.arange(0.0, 360.0, 30.0))
-    assert "all round" in rigcheck.illegal_check(12, everywhere).cause
-    assert "too few" in rigcheck.illegal_check(2, (1.0, 2.0)).cause
+    assert "all round" in crowding(*np.arange(0.0, 360.0, 30.0)).cause
+    assert "too few" in crowding(1.0, 2.0).cause
 
 
 def test_the_test_for_crowding_seldom_cries_wolf() -> None:
     rng = np.random.default_rng(8)
-    crowded = sum(
-        "crowd" in rigcheck.illegal_check(10, tuple(rng.uniform(0.0, 360.0, 10))).cause
-        for _ in range(1000)
-    )
+    crowded = sum("crowd" in crowding(*rng.uniform(0.0, 360.0, 10)).cause for _ in range(1000))
     assert crowded <= 25  # one in a hundred by its own statement
 
 
 def test_losses_index_and_rest() -> None:
-    assert rigcheck.losses_check(2, 0).verdict == "bad"
-    assert rigcheck.index_check((0.0, -3.0)).verdict == "bad"
-    assert "3.0 counts off" in rigcheck.index_check((0.0, -3.0)).words
-    assert rigcheck.jitter_check(0).verdict == "good"
-    assert rigcheck.jitter_check(4).verdict == "bad"
-    assert rigcheck.jitter_check(None).verdict == "not seen"
+    assert of("losses", lost_edges=2).verdict == "bad"
+    assert of("index", index_off_counts=(0.0, -3.0)).verdict == "bad"
+    assert "3.0 counts off" in of("index", index_off_counts=(0.0, -3.0)).words
+    assert of("at rest", still_counts=0).verdict == "good"
+    assert of("at rest", still_counts=4).verdict == "bad"
+    assert of("at rest", still_counts=None).verdict == "not seen"
 
 
 def test_widths_are_said_with_what_taking_them_out_buys() -> None:
