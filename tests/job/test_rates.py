@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from how_many import how_many
 from scipy.stats import binom
 from simulated import (
     CERTIFICATES,
@@ -17,6 +18,7 @@ from simulated import (
 
 pytestmark = pytest.mark.slow
 
+HISTORIES = how_many(800)
 UNLIKELY = 1e-3
 """A rate that lies at its limit would give such a count more rarely than this."""
 
@@ -36,8 +38,8 @@ def at_least(found: Count, limit: float) -> bool:
 @pytest.mark.parametrize("readings", READINGS)
 def test_false_drift(many: int, readings: int, tdc: str) -> None:
     """4 to 6 %: what a nominal 5 % is, and 0.03 of it kept for points far from the line."""
-    found = false_drift(1500, many, readings, TDC_DEG[tdc])
-    assert found.of == 1500
+    found = false_drift(HISTORIES, many, readings, TDC_DEG[tdc])
+    assert found.of == HISTORIES
     assert at_least(found, 0.04), found
     assert at_most(found, 0.06), found
 
@@ -46,20 +48,20 @@ def test_false_drift(many: int, readings: int, tdc: str) -> None:
 @pytest.mark.parametrize("many", CERTIFICATES)
 @pytest.mark.parametrize("readings", [2, 8])
 def test_the_true_exit_is_seldom_earlier_than_stated(many: int, readings: int, tdc: str) -> None:
-    found = exits_too_soon(700, many, readings, TDC_DEG[tdc])
-    assert found.of > 400
+    found = exits_too_soon(HISTORIES // 2, many, readings, TDC_DEG[tdc])
+    assert found.of > HISTORIES // 4
     assert at_most(found, 0.025), found
 
 
 @pytest.mark.parametrize("turns", TURNS)
 def test_false_changes(turns: int) -> None:
     """A figure at most 5 %. The figures of a comparison share readings, and are not independent."""
-    figures, some = false_changes(150, turns)
+    figures, some = false_changes(HISTORIES // 10, turns)
     assert figures.percent < 5.0
     assert at_most(some, 1.0 - 0.95 ** (figures.of / some.of))
 
 
 def test_the_margins_find_a_rate_that_is_wrong() -> None:
-    """9 % of 1500 is not explained by 6 %, nor 2 % by 4 %."""
-    assert not at_most(Count(135, 1500), 0.06)
-    assert not at_least(Count(30, 1500), 0.04)
+    """9 % is not explained by 6 %, nor 1.5 % by 4 %."""
+    assert not at_most(Count(round(0.09 * HISTORIES), HISTORIES), 0.06)
+    assert not at_least(Count(round(0.015 * HISTORIES), HISTORIES), 0.04)

@@ -12,9 +12,8 @@ from rig.words.assessments import comparison_words, verdict_words
 SIZES = ((80, 24), (100, 30), (120, 40))
 
 
-def joined(view: View, size: tuple[int, int]) -> str:
+def joined(lines: list[str]) -> str:
     """All words on the screen; what is broken over lines is one again."""
-    lines = render(view, *size).plain()
     return " ".join(" ".join(lines).split())
 
 
@@ -32,7 +31,8 @@ def verdict_shown(unit: UnitView, lines: list[str]) -> bool:
 
 def assert_nothing_cut(view: View, size: tuple[int, int]) -> None:
     """What matters is there whole."""
-    text = joined(view, size)
+    lines = render(view, *size).plain()
+    text = joined(lines)
     said = [view.warning, view.caution, view.rig.detail]
     if view.question is not None:
         said.append(view.question.text)
@@ -43,7 +43,7 @@ def assert_nothing_cut(view: View, size: tuple[int, int]) -> None:
     for unit in view.units if view.panel is None and view.touches is None else ():
         said += [unit.unit.name] if view.goto else [unit.unit.name, unit.phase]
         if unit.verdict.verdict != "no window set" and not view.goto:
-            assert verdict_shown(unit, render(view, *size).plain())
+            assert verdict_shown(unit, lines)
         if unit.why_rejected and not unit.last_valid and view.reference.text and not view.question:
             said.append(unit.why_rejected)
     for each in filter(None, said):

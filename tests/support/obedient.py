@@ -60,6 +60,10 @@ class ObedientHand:
         view = self.bench.ui_state.view()
         for size in SIZES:
             assert_nothing_cut(view, size)
+        return self._next()
+
+    def _next(self) -> Advice:
+        """NEXT after the last slice, whose screen is looked at once it differs."""
         return self.bench.ui_state.bench.advice
 
     def run(self) -> Trail:
@@ -171,7 +175,7 @@ class ObedientHand:
             turned += SLICE_DEG
             if self.bench.rig.reply.get("blocked"):
                 self.do("rest 1")
-            if self.advice() != advice:
+            if self._next() != advice:
                 return
         self.stuck(advice, f"turned {turned:.0f} degrees, and NEXT stays the same")
 
@@ -184,7 +188,7 @@ class ObedientHand:
     def to_stop(self, advice: Advice, way: str) -> None:
         self.do(f"touch {way} at 20", "rest 1")
         back = "back" if way == "forward" else "turn"
-        if self.advice() == advice:
+        if self._next() == advice:
             self.do(f"{back} 3 at 30", "rest 0.3")
 
     def go_to(self, advice: Advice) -> None:
@@ -258,7 +262,7 @@ class ObedientHand:
         """The cable is put in again, the rig is waited for."""
         for _ in range(20):
             self.do("rest 1")
-            if advice.press or self.advice() != advice:
+            if advice.press or self._next() != advice:
                 return
         self.stuck(advice, "the rig does not come right by itself")
 

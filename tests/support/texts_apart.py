@@ -7,18 +7,21 @@ from typing import TYPE_CHECKING, Any
 
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
+from matplotlib.transforms import Bbox
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-    from matplotlib.transforms import Bbox
+
+Boxes = list[tuple[str, Bbox]]
+"""Texts with where they are, in pixels."""
 
 TOUCH_PX = 0.5
 
 
-def boxes(figure: Figure) -> list[tuple[str, Bbox]]:
+def boxes(figure: Figure) -> Boxes:
     """Each text that is to be seen, and where it is, in pixels of the figure."""
     canvas: Any = FigureCanvasAgg(figure)
-    canvas.draw()
+    figure.draw_without_rendering()
     renderer = canvas.get_renderer()
     hidden = _beyond_the_ends(figure)
     found = []
@@ -42,21 +45,21 @@ def _beyond_the_ends(figure: Figure) -> set[Text]:
     return found
 
 
-def overlapping(figure: Figure) -> list[tuple[str, str]]:
+def overlapping(words: Boxes) -> list[tuple[str, str]]:
     """Pairs of texts whose boxes overlap."""
     return [
         (one, two)
-        for (one, a), (two, b) in combinations(boxes(figure), 2)
+        for (one, a), (two, b) in combinations(words, 2)
         if min(a.x1, b.x1) - max(a.x0, b.x0) > TOUCH_PX
         and min(a.y1, b.y1) - max(a.y0, b.y0) > TOUCH_PX
     ]
 
 
-def off_the_paper(figure: Figure) -> list[str]:
+def off_the_paper(figure: Figure, words: Boxes) -> list[str]:
     """Texts that reach over the edge of the figure."""
     page = figure.bbox
     return [
         text
-        for text, box in boxes(figure)
+        for text, box in words
         if box.x0 < page.x0 or box.x1 > page.x1 or box.y0 < page.y0 or box.y1 > page.y1
     ]

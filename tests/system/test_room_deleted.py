@@ -28,7 +28,7 @@ print(json.dumps([[words[0], main(words)] for words in json.loads(sys.argv[1])])
 def without(room: str, to: Path) -> Path:
     """A copy of the package without ``room``, and without the lines that name a module of it."""
     copy = to / "rig"
-    shutil.copytree(PACKAGE, copy, ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copytree(PACKAGE, copy, ignore=shutil.ignore_patterns("*.pyc.*"))
     shutil.rmtree(copy / room)
     for path in copy.rglob("*.py"):
         lines = path.read_text("utf-8").splitlines(keepends=True)

@@ -145,6 +145,7 @@ def test_names_and_phases(
 @pytest.mark.parametrize("size", SIZES)
 def test_whose_the_verdict_is(cylinders: tuple[int, ...], size: tuple[int, int]) -> None:
     verdict = replace(DOUBTFUL.verdict, cylinders=cylinders)
-    text = joined(replace(READING, units=(UPPER, replace(DOUBTFUL, verdict=verdict))), size)
+    view = replace(READING, units=(UPPER, replace(DOUBTFUL, verdict=verdict)))
+    text = joined(render(view, *size).plain())
     wanted = {1: "cylinder 2", 2: "cylinders 2 and 3", 8: "8 cylinders"}[len(cylinders)]
     assert f"as found, {wanted}" in text

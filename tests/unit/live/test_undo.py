@@ -6,6 +6,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
+from how_many import how_many
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from virtual_bench import VirtualBench
@@ -138,7 +139,7 @@ def test_whatever_was_done_is_undone_in_reverse_order(acts: list[str]) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=how_many(25), deadline=None)
 @given(WORK)
 def test_whatever_was_done_is_undone_many_times(acts: list[str]) -> None:
     check(acts)

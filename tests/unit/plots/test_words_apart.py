@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from how_many import how_many
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from matplotlib.figure import Figure
@@ -23,15 +24,16 @@ from rig.signal.events import Opening
 from rig.timing.values import Assessment, Reading
 
 PHASES = [Phase.explicit, Phase.reuse, Phase.generate]
-few = settings(max_examples=20, deadline=None, phases=PHASES)
-many = settings(max_examples=40, deadline=None, phases=PHASES)
+few = settings(max_examples=15, deadline=None, phases=PHASES)
+many = settings(max_examples=how_many(30), deadline=None, phases=PHASES)
 NAMES = st.sampled_from(["upper", "the magneto that came from the spare box"])
 SETTINGS = st.sampled_from(["full advance", "full retard", "weights wedged out as the manual has"])
 
 
 def clear(figure: Figure) -> None:
-    assert overlapping(figure) == []
-    assert off_the_paper(figure) == []
+    words = boxes(figure)
+    assert overlapping(words) == []
+    assert off_the_paper(figure, words) == []
 
 
 @st.composite
