@@ -83,7 +83,7 @@ def _arc_mm(radius_mm: float, unit_deg: float) -> float:
     return math.radians(abs(unit_deg)) * radius_mm
 
 
-def _earlier(shift_deg: float, U_deg: float = math.inf) -> str:
+def earlier(shift_deg: float, U_deg: float = math.inf) -> str:
     """ "3.08 crank degrees later", to the last place of ``U_deg``."""
     return f"{size(shift_deg, U_deg)} crank degrees {'earlier' if shift_deg >= 0 else 'later'}"
 
@@ -146,7 +146,7 @@ def mesh_step(of: Fitted, mesh: Stage, teeth: int) -> Step:
         driven = many(mesh.driven_teeth, "tooth", "teeth")
         how = f"take it ({driven}) out of mesh with {mesh.driver} ({mesh.driver_teeth})"
     return _step(
-        AdjustmentKind.MESH, mesh.driven, do, f"{how}, the crank held; {_earlier(shift)}",
+        AdjustmentKind.MESH, mesh.driven, do, f"{how}, the crank held; {earlier(shift)}",
         {u.name: shift for u in of.units if mesh in of.driven_by(u)},
         {"teeth": teeth, "tooth_crank_deg": tooth, "crank_deg": shift}, FINGER, MARKS,
     )  # fmt: skip
@@ -180,7 +180,7 @@ def coupling_step(of: Fitted, coupling: Coupling, steps: int) -> Step:
     }  # fmt: skip
     return _step(
         AdjustmentKind.COUPLING, coupling.shaft,
-        f"coupling of {coupling.shaft}: {coupling_move(coupling, move)}", _earlier(shift),
+        f"coupling of {coupling.shaft}: {coupling_move(coupling, move)}", earlier(shift),
         {u.name: shift for u in of.moved_with(coupling.shaft)}, figures,
         *([FINGER] if abs(shift) > 30.0 else []),
     )  # fmt: skip
@@ -208,7 +208,7 @@ def dog_step(of: Fitted, dog: DriveDog, slots: int) -> Step:
         f"{dog.slots} slots {_which_way(slots, unit.rotation, f'its {unit.seen_from}')}"
     )
     return _step(
-        AdjustmentKind.DOG, dog.unit, do, _earlier(shift), _moved_by(moved, unit_deg),
+        AdjustmentKind.DOG, dog.unit, do, earlier(shift), _moved_by(moved, unit_deg),
         {"slots": slots, "unit_deg": unit_deg, "crank_deg": shift}, FINGER,
     )  # fmt: skip
 
@@ -296,7 +296,7 @@ def recut_step(of: Fitted, dog: DriveDog, shift_deg: float) -> Step:
     others_deg = tuple(each for each in places_deg(dog) if each)
     comes_to = (
         f"at a radius of {radius_mm:g} mm ({mm(chord_mm(unit_deg))} mm straight across, "
-        f"{mm(arc_mm)} mm round), {_earlier(shift_deg, U_deg)}"
+        f"{mm(arc_mm)} mm round), {earlier(shift_deg, U_deg)}"
     )
     if others_deg:
         places = many(len(others_deg) + 1, "place")
@@ -380,7 +380,7 @@ def slot_step(of: Fitted, slot: Slot, shift_deg: float, *, filed: bool = False) 
     do = f"turn {turned} {along} along its slot {ends}"
     comes_to = (
         f"{size(unit_deg, U_unit_deg)} degrees of the unit at a radius of {slot.radius_mm:g} mm, "
-        f"{_earlier(shift_deg, U_deg)}"
+        f"{earlier(shift_deg, U_deg)}"
     )
     figures: dict[str, Figure] = {
         "crank_deg": shift_deg, "unit_deg": unit_deg, "slot_mm": arc_mm, "room_mm": room_mm,
@@ -445,12 +445,12 @@ def gap_step(of: Fitted, gap: Gap, shift_deg: float) -> Step:
     (rate, u_rate), unit = gap_rate(gap), of.unit(gap.unit)
     to_mm = gap.now_mm + shift_deg / rate
     u_shift_deg = abs(to_mm - gap.now_mm) * u_rate
-    earlier = _earlier(shift_deg, of.finest([unit]))
+    how_far = earlier(shift_deg, of.finest([unit]))
     neutral = NEUTRAL.format(change=-_of_shaft(unit, shift_deg))
     return _step(
         AdjustmentKind.GAP, gap.unit,
         f"set the contact gap of {gap.unit} from {gap.now_mm:.2f} to {to_mm:.2f} mm",
-        f"{earlier}, at {size(rate, 2.0 * u_rate)} degrees a millimetre as read on it",
+        f"{how_far}, at {size(rate, 2.0 * u_rate)} degrees a millimetre as read on it",
         {gap.unit: shift_deg},
         {"crank_deg": shift_deg, "gap_mm": to_mm, "deg_per_mm": rate, "u_shift_deg": u_shift_deg},
         neutral, "write the new gap down with its limits", u_shift_deg=u_shift_deg,
@@ -485,7 +485,7 @@ def leads_step(of: Fitted, leads: Leads, towers: int) -> Step:
         f"{'against' if towers > 0 else 'in'} the rotation of its distributor finger"
     )
     return _step(
-        AdjustmentKind.LEADS, leads.unit, do, f"another lobe then serves, {_earlier(shift)}",
+        AdjustmentKind.LEADS, leads.unit, do, f"another lobe then serves, {earlier(shift)}",
         {leads.unit: shift}, {"towers": towers, "crank_deg": shift}, FINGER,
     )  # fmt: skip
 
@@ -517,7 +517,7 @@ def lever_step(of: Fitted, lever: Lever, shift_deg: float) -> Step:
         AdjustmentKind.LEVER, lever.unit,
         f"set the lever of {lever.unit} {100.0 * place:.0f} per cent of its range up from full "
         "retard",
-        _earlier(shift_deg, of.finest([of.unit(lever.unit)])),
+        earlier(shift_deg, of.finest([of.unit(lever.unit)])),
         {lever.unit: shift_deg}, {"place": place, "crank_deg": shift_deg},
     )  # fmt: skip
 

@@ -7,13 +7,13 @@ The search decides what can be reached; here that is put in the order in which i
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 
 import numpy as np
 
-from rig.adjust.kinds import moves
+from rig.adjust.kinds import earlier, moves
 from rig.adjust.moves import Fitted
 from rig.adjust.plan import (
     Misfit,
@@ -28,6 +28,7 @@ from rig.adjust.plan import (
 from rig.adjust.search import Found, Search
 from rig.adjust.task import Rank, make_task
 from rig.base.errors import InputError
+from rig.base.rounding import listed, size
 from rig.engine import gear_train
 from rig.engine.profile import Adjustments, Profile
 from rig.timing.advance_range import LeverEnds
@@ -88,8 +89,26 @@ def propose(
         others=tuple(_option(of, whole, f) for f in others),
         units=tuple(units),
         misfits=tuple(m for reach in units if (m := _misfit(of, reach))),
-        notes=(*notes, *whole.left_out()),
+        notes=(*_compromises(of, wants), *notes, *whole.left_out()),
     )
+
+
+def _compromises(of: Fitted, wants: Sequence[Want]) -> Iterator[str]:
+    """For each body of which no place has all that was read inside: the place nearest to all."""
+    bodies = [of.body(name) for name in dict.fromkeys(u.body or u.name for u in of.units)]
+    for units in bodies:
+        names = {unit.name for unit in units}
+        own = [want for want in wants if want.unit in names]
+        least = max((w.limits_deg[0] - w.error_deg for w in own), default=0.0)
+        most = min((w.limits_deg[1] - w.error_deg for w in own), default=0.0)
+        if least > most:
+            U_deg = of.finest(units)
+            read = listed(dict.fromkeys(want.unit for want in own))
+            yield (
+                f"no place of the body of {read} has everything read of it inside: nearest to all"
+                f" is {earlier((least + most) / 2.0, U_deg)} than now, where the worst is"
+                f" {size((least - most) / 2.0, U_deg)} degrees beyond its limit"
+            )
 
 
 def _ordered(search: Search) -> tuple[list[Found], list[Found]]:

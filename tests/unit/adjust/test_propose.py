@@ -540,3 +540,21 @@ def test_no_unit_that_is_inside_is_given_up_for_another() -> None:
         assert lower.inside
         assert upper.verdict is Outlook.LATE
     assert found.options[0].outcomes[0].error_deg == pytest.approx(-2.4, abs=1e-4)
+
+
+def test_the_place_nearest_to_all_is_named_where_one_body_cannot_have_all_inside() -> None:
+    """Read 3 late and 5 early, 1 allowed: turned 1 later, they are 4 off, 3 beyond either limit."""
+    wants = [
+        Want("upper", "full advance", 33.0, 36.0, 37.0, 35.0, 0.1),
+        Want("lower", "full advance", 41.0, 36.0, 37.0, 35.0, 0.1),
+    ]
+    means = Adjustments(slots=(Slot("twin", 45.0, 5.0, 5.0),))
+    said = propose(wants, profile(UPPER, LOWER), means).notes[0]
+    assert said.startswith("no place of the body of upper and lower has everything")
+    assert "1.00 crank degrees later than now" in said
+    assert "the worst is 3.00 degrees beyond its limit" in said
+    near = [wants[0], replace(wants[1], read_btdc=34.9)]  # 1.9 apart: one place has both inside
+    assert not any("no place" in note for note in propose(near, profile(UPPER, LOWER), means).notes)
+    apart = profile(replace(UPPER, body=""), replace(LOWER, body=""))
+    assert not any("no place" in note for note in propose(wants, apart, Adjustments(
+        slots=(Slot("upper", 45.0, 5.0, 5.0),))).notes)  # fmt: skip
