@@ -51,6 +51,33 @@ def test_the_genuine_ones_hold(report: Path, prediction: Path) -> None:
         assert "everything holds" in ran.out
 
 
+def as_prediction_3(plain: Plain) -> None:
+    plain["version"] = 3
+    for step in plain["steps"]:
+        step |= {"means": step.pop("kind"), "disturbs": 1, "enough": True}
+
+
+def as_report_2(plain: Plain) -> None:
+    plain["version"] = 2
+    plain["found"]["play"] = plain["found"].pop("backlash")
+
+
+def test_sheets_of_earlier_versions_hold_and_what_is_altered_in_them_is_named(
+    report: Path, prediction: Path
+) -> None:
+    for path, as_earlier in ((report, as_report_2), (prediction, as_prediction_3)):
+        genuine = path.read_text("utf-8")
+        plain = json.loads(genuine)
+        as_earlier(plain)
+        path.write_text(json.dumps(plain), "utf-8")
+        ran = rig("verify", path)
+        assert ran.status == 0, ran.out
+        plain["version"] += 1  # the format of the one, the version of the other
+        path.write_text(json.dumps(plain), "utf-8")
+        assert rig("verify", path).status == 1
+        path.write_text(genuine, "utf-8")
+
+
 def leaves(value: Any, where: Where = ()) -> Iterator[tuple[Where, Any]]:
     if isinstance(value, dict):
         for name, each in value.items():
