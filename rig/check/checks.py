@@ -20,9 +20,9 @@ from rig.base.angles import circular_mean, modulo, resultant
 from rig.base.rounding import many
 from rig.engine.profile import Contacts, Encoder, Profile, Unit
 from rig.job.results import RigFinding
-from rig.session.diagnostics import CLUSTERED, Check, counts_check, identity_check
 from rig.signal import rig_statistics
 from rig.signal.rig_statistics import InputSeen, RigStatistics, Stretch
+from rig.words.counts import CLUSTERED, Check, counts_check, identity_check
 
 SURE = 4.0  # standard errors by which a state that is not a quarter of a line is unequal
 MARGIN = 1.5

@@ -14,7 +14,7 @@ from typing import Any, Literal
 from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.engine.profile import Profile
-from rig.session.diagnostics import Check, counts_check
+from rig.session.diagnostics import Counts, counts_of
 from rig.session.session import signal_settings
 from rig.signal.events import Finding, IndexPass, Opening, Rejection, Settings
 from rig.signal.openings import OpeningFinder, replay
@@ -63,8 +63,8 @@ class RecordingOpenings:
     """The openings of a recording in order of time, and what is in doubt about them.
 
     ``tdc_deg`` is TDC, degrees after the index, as entered. ``line_errors`` and ``findings`` are
-    kinds and how many of each, ``file_errors`` sentences on damage in the file. ``counts`` is the
-    check of the counts from index to index, if they are wrong; ``off_passes`` is how often the
+    kinds and how many of each, ``file_errors`` sentences on damage in the file. ``counts`` are
+    those from index to index, if they are wrong; ``off_passes`` is how often the
     index came at another count than expected. ``angles_lost`` is why angles were not valid at the
     end; ``never_open`` names the inputs without an opening.
     """
@@ -82,7 +82,7 @@ class RecordingOpenings:
     state_widths_corrected: bool
     file_errors: tuple[str, ...]
     is_anchored: bool  # the index was passed
-    counts: Check | None
+    counts: Counts | None
     off_passes: int
     angles_lost: Rejection | None
     never_open: tuple[str, ...]
@@ -262,7 +262,7 @@ def _read(
         state_widths_corrected=any(finder.widths.offsets),
         file_errors=tuple(dict.fromkeys(file_errors)),
         is_anchored=finder.track.anchor is not None,
-        counts=counts_check(check.turns, settings.counts_per_turn) if check.counts_wrong else None,
+        counts=counts_of(check.turns, settings.counts_per_turn) if check.counts_wrong else None,
         off_passes=check.off_passes,
         angles_lost=finder.track.lost,
         never_open=tuple(name for number, name in recording.inputs.items() if number not in met),

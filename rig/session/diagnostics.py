@@ -10,11 +10,9 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import combinations
 from statistics import median
-from typing import Literal
 
 import numpy as np
 
-from rig.base.rounding import many
 from rig.engine.gear_train import index_places, places_apart_deg
 from rig.engine.profile import Profile, Unit
 from rig.session.kept import MOST_VALID
@@ -39,7 +37,7 @@ class Doubt(StrEnum):
     TDC_HAD_MOVED = "tdc-had-moved"  # before the one in use was found: degrees, U
     LINE_FORMAT = "line-format"  # version of the rig, version of this program
     NO_LINE = "no-line"  # kinds of line errors with their numbers, if any came
-    COUNTS_WRONG = "counts-wrong"  # finding; probable cause
+    COUNTS_WRONG = "counts-wrong"  # counts; as entered; by how much they vary, if they were seen
     COUNTS_REPORTED = "counts-reported"  # counts as the rig reports them; as the index shows them
     INDEX_OFF = "index-off"  # times
     ANGLES_LOST = "angles-lost"  # its ``rejection`` says why
@@ -65,6 +63,34 @@ class Diagnostic:
     bad: bool = True
     of_rig: bool = True  # false: about TDC; the rig may be in order
     rejection: Rejection | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """Counts from index to index, those of most turns, against what was entered.
+
+    Source: the index marks one place a turn; a line gives four counts (quadrature).
+    """
+
+    middle: float
+    spread: float  # from the fewest to the most
+    entered: int
+
+    @property
+    def agree(self) -> bool:
+        """Whether each turn has as many as were entered."""
+        return abs(self.middle - self.entered) <= 0.5 and self.spread <= 1.0
+
+    @property
+    def vary(self) -> bool:
+        """Whether they do not always come to what was entered, but about."""
+        return abs(self.middle - self.entered) <= 2.0 and self.spread > 1.0
+
+
+def counts_of(between: Sequence[float], entered: int) -> Counts | None:
+    """Counts from index to index, in either direction; None if the index was not passed twice."""
+    sizes = [abs(each) for each in between if each != 0]
+    return Counts(median(sizes), max(sizes) - min(sizes), entered) if sizes else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,17 +160,16 @@ def _line(seen: Seen) -> list[Diagnostic]:
 
 
 def _counts(profile: Profile, seen: Seen) -> list[Diagnostic]:
-    stated = profile.encoder.counts_per_turn
-    if seen.counts_wrong:
-        check = counts_check(seen.turn_counts, stated)
-        return [Diagnostic(Doubt.COUNTS_WRONG, (check.words, check.cause))]
+    entered = profile.encoder.counts_per_turn
+    counts = counts_of(seen.turn_counts, entered)
+    if seen.counts_wrong and counts is not None:
+        return [Diagnostic(Doubt.COUNTS_WRONG, (counts.middle, entered, counts.spread))]
     if seen.identity is not None and seen.identity.protocol == PROTOCOL:
-        said = seen.identity.counts_per_turn
-        check = identity_check(said, stated)
-        if check.verdict == "bad" and counts_check(seen.turn_counts, stated).verdict != "good":
-            return [Diagnostic(Doubt.COUNTS_WRONG, (check.words, check.cause))]
-        if check.verdict == "bad":
-            return [Diagnostic(Doubt.COUNTS_REPORTED, (said, stated), bad=False)]
+        reported = seen.identity.counts_per_turn
+        if reported is not None and reported != entered:
+            if counts is not None and counts.agree:
+                return [Diagnostic(Doubt.COUNTS_REPORTED, (reported, entered), bad=False)]
+            return [Diagnostic(Doubt.COUNTS_WRONG, (reported, entered))]
     found = []
     if seen.off_passes:
         found.append(Diagnostic(Doubt.INDEX_OFF, (seen.off_passes,), bad=False))
@@ -199,86 +224,3 @@ def _bridged(units: Sequence[Unit], seen: Seen) -> list[Diagnostic]:
             data = (one.name, two.name, one.input, two.input)
             found.append(Diagnostic(Doubt.BRIDGED, data))
     return found
-
-
-USUAL_LINES = (
-    100, 128, 180, 200, 250, 256, 300, 360, 400, 500, 512, 600, 720, 800, 1000, 1024, 1200, 1250,
-    1440, 1500, 1800, 2000, 2048, 2500, 3000, 3600, 4000, 4096, 5000, 8192,
-)  # fmt: skip
-
-CLUSTERED = 0.01
-
-
-def counts_check(counts_between: Sequence[float], stated: int) -> Check:
-    """Counts from index to index against the entered counts per turn, and why they may differ.
-
-    Source: the index marks one place a turn; a line gives four counts (quadrature).
-    """
-    name = "counts a turn"
-    sizes = [abs(c) for c in counts_between if c != 0]
-    if not sizes:
-        return Check(name, "not seen", "", "turn on past the index twice")
-    middle = median(sizes)
-    measured = f"{many(round(middle), 'count')} from index to index, {stated} entered"
-    spread = max(sizes) - min(sizes)
-    if abs(middle - stated) <= 0.5 and spread <= 1.0:
-        return Check(name, "good", measured, "counts and index agree")
-    if abs(middle - stated) <= 2.0 and spread > 1.0:
-        words = f"{measured}, but they vary by {spread:.0f} from turn to turn"
-        cause = "counts are lost, or the coupling of the encoder slips"
-        return Check(name, "bad", measured, words, cause)
-    return Check(
-        name, "bad", measured, f"{measured}: all angles would be wrong", _cause(middle, stated)
-    )
-
-
-def _cause(counts: float, stated: int) -> str:
-    """What a wrong figure probably is."""
-    ratio = counts / stated
-    causes: Mapping[float, str] = {
-        4.0: f"the lines were entered; a line has four counts: enter {counts:.0f}",
-        0.25: "the entered figure was multiplied by four twice, or the rig counts one edge a line",
-        2.0: "the rig counts two edges of a line where four were expected, or every second index"
-        " pass was missed",
-        0.5: "the rig counts two edges of a line and not four, or the index comes twice a turn",
-    }
-    for factor, words in causes.items():
-        if abs(ratio / factor - 1.0) < 0.002:
-            return words
-    guesses = []
-    whole = round(ratio)
-    if whole >= 2 and abs(ratio / whole - 1.0) < 0.002:
-        guesses.append(
-            f"{whole - 1} of every {many(whole, 'index pass', 'index passes')} were missed"
-        )
-    lines = min(USUAL_LINES, key=lambda n: abs(counts / (4.0 * n) - 1.0))
-    if abs(counts / (4.0 * lines) - 1.0) < 0.002:
-        guesses.append(
-            f"it is an encoder of {many(lines, 'line')}: enter {many(4 * lines, 'count')}"
-        )
-    if guesses:
-        return ", or ".join(guesses)
-    return "counts are lost, or the encoder does not turn with the shaft that the file names"
-
-
-def identity_check(said: int | None, stated: int) -> Check:
-    """Counts a turn as reported by the rig against the engine file. Source: comparison."""
-    name = "identity"
-    if said is None:
-        return Check(name, "not seen", "", "the rig has not reported its identity yet")
-    measured = f"the rig reports {many(said, 'count')} a turn"
-    if said == stated:
-        return Check(name, "good", measured, "rig and engine file agree")
-    words = f"{measured}, the engine file {stated}; the index decides which is right"
-    return Check(name, "bad", measured, words, _cause(said, stated))
-
-
-@dataclass(frozen=True, slots=True)
-class Check:
-    """One thing checked, its verdict, and what is probably behind a bad one."""
-
-    name: str
-    verdict: Literal["good", "bad", "not seen"]
-    measured: str
-    words: str
-    cause: str = ""

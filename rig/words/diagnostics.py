@@ -15,13 +15,14 @@ from rig.engine.gear_train import index_places, places_apart_deg
 from rig.job.folder import Job
 from rig.job.recording import RecordingOpenings
 from rig.job.results import JobResults, tdc_in
-from rig.session.diagnostics import Diagnostic, Doubt, moves
+from rig.session.diagnostics import Counts, Diagnostic, Doubt, moves
 from rig.signal.events import Reason, Rejection
 from rig.tdc.gauge_points import EngineMark, read_within_words
 from rig.tdc.reference import Method, TdcReference
 from rig.timing.assess import verdict_over
 from rig.timing.values import Assessment
 from rig.words.assessments import assessment_in_full, in_groups, verdict_words
+from rig.words.counts import counts_words, identity_words
 
 Words = str | Callable[..., str]  # a sentence, or what makes one of a value's data
 
@@ -147,6 +148,15 @@ def _silent(unit: str, number: int, turns: int, never: bool, level: str) -> str:
     return f"{unit}: contact input {number} {ever} {many(turns, 'turn')} of the crank; {stays}"
 
 
+def _counts_wrong(counts: float, entered: int, spread: float | None = None) -> str:
+    of = (
+        counts_words(Counts(counts, spread, entered))
+        if spread is not None
+        else identity_words(int(counts), entered)
+    )
+    return f"{of[1]}; {of[2]}"
+
+
 def _left_out(
     unit: str, number: int, readings: int, first: int, others: int, *reasons: str | int
 ) -> str:
@@ -185,7 +195,7 @@ DOUBTS: Mapping[Doubt, Words] = {
         " readings are not used; update one of the two"
     ),
     Doubt.NO_LINE: _no_line,
-    Doubt.COUNTS_WRONG: lambda words, cause: f"{words}; {cause}",
+    Doubt.COUNTS_WRONG: _counts_wrong,
     Doubt.COUNTS_REPORTED: lambda reported, shown: (
         f"the rig reports {many(reported, 'count')} a turn; the index confirms {shown}, as entered"
     ),
@@ -282,7 +292,7 @@ def recording_doubts(found: RecordingOpenings) -> list[str]:
     if found.openings and not found.is_anchored:
         doubts.append("the index never passed: angles are not known")
     if found.counts is not None:
-        doubts.append(f"{found.counts.words}: is --counts-per-turn right?")
+        doubts.append(f"{counts_words(found.counts)[1]}: is --counts-per-turn right?")
     elif found.off_passes:
         times = many(found.off_passes, "time")
         doubts.append(f"the index came {times} at another count than expected")

@@ -20,8 +20,6 @@ from rig.check.checks import (
 )
 from rig.engine.engine_file import load_profile
 from rig.engine.profile import Contacts, Encoder, Unit
-from rig.session import diagnostics
-from rig.session.diagnostics import Check
 from rig.session.session import signal_settings
 from rig.signal.rig_statistics import (
     BY_HAND,
@@ -33,6 +31,8 @@ from rig.signal.rig_statistics import (
     Stretch,
     statistics_of,
 )
+from rig.words import counts
+from rig.words.counts import Check
 
 UPPER = Unit("upper", 1, Fraction(1, 2), 4, ())
 LOWER = Unit("lower", 2, Fraction(1, 2), 4, ())
@@ -106,18 +106,18 @@ def test_what_was_not_seen_is_not_good() -> None:
     ],
 )
 def test_wrong_counts_and_what_they_probably_are(measured: float, stated: int, cause: str) -> None:
-    found = diagnostics.counts_check([measured] * 3, stated)
+    found = counts.counts_check([measured] * 3, stated)
     assert found.verdict == "bad"
     assert cause in found.cause
 
 
 def test_counts_that_vary() -> None:
     # 4096 counts between two index passes, not 4095 or 4097: the index marks one place a turn.
-    assert diagnostics.counts_check([4096.0, -4096.0], 4096).verdict == "good"
-    found = diagnostics.counts_check([4096.0, 4094.0, 4097.0], 4096)
+    assert counts.counts_check([4096.0, -4096.0], 4096).verdict == "good"
+    found = counts.counts_check([4096.0, 4094.0, 4097.0], 4096)
     assert found.verdict == "bad"
     assert "vary by 3" in found.words
-    assert diagnostics.counts_check([0.0], 4096).verdict == "not seen"
+    assert counts.counts_check([0.0], 4096).verdict == "not seen"
 
 
 def of(name: str, **seen: object) -> Check:
