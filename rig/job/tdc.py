@@ -377,10 +377,12 @@ def signed(
 
 
 def agrees(claimed: TdcReference, found: TdcReference) -> bool:
-    """Whether angle and expanded uncertainty of two are the same except for rounding."""
-    off_deg = wrap(claimed.tdc_deg - found.tdc_deg)
-    wider_deg = claimed.uncertainty.U_deg - found.uncertainty.U_deg
-    return max(abs(off_deg), abs(wider_deg)) <= SAME_DEG
+    """Whether angle and uncertainty of two are the same except for rounding."""
+    off_deg = [wrap(claimed.tdc_deg - found.tdc_deg)]
+    stated, worked = claimed.uncertainty, found.uncertainty
+    off_deg += [stated.U_deg - worked.U_deg, stated.u_deg - worked.u_deg, stated.k - worked.k]
+    off_deg += [a.u_deg - b.u_deg for a, b in zip(stated.parts, worked.parts, strict=False)]
+    return max(map(abs, off_deg)) <= SAME_DEG
 
 
 def _size(of: TdcReference) -> str:

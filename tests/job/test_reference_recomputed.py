@@ -47,7 +47,17 @@ def narrower(plain: dict[str, Any]) -> None:
     plain["made_utc"] = "2026-03-02T00:00:00.000Z"
 
 
-@pytest.mark.parametrize("change", [later, narrower])
+def other_factor(plain: dict[str, Any]) -> None:
+    plain["uncertainty"]["k"] += 0.3
+    plain["made_utc"] = "2026-03-02T00:00:00.000Z"
+
+
+def other_part(plain: dict[str, Any]) -> None:
+    plain["uncertainty"]["parts"][0]["u_deg"] += 0.3
+    plain["made_utc"] = "2026-03-02T00:00:00.000Z"
+
+
+@pytest.mark.parametrize("change", [later, narrower, other_factor, other_part])
 def test_an_edited_position_or_uncertainty_changes_no_verdict(
     tmp_path: Path, change: Change
 ) -> None:
