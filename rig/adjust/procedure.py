@@ -29,6 +29,7 @@ from rig.guide.procedure import (
     Panel,
     PanelLine,
     Procedure,
+    why_not_enter,
     Sort,
 )
 from rig.guide.state import Waiting, state_of
@@ -309,7 +310,7 @@ class Adjust(Procedure):
         )  # fmt: skip
 
     def _why_not_done(self, _: Bench) -> str:
-        return "" if self.stage in LABELS else "The rig sees this step by itself."
+        return "" if self.stage in LABELS else why_not_enter(self.advice())
 
     def _digits(self, _: Bench) -> dict[str, str]:
         if self.stage is not Stage.CHOOSE:

@@ -30,6 +30,7 @@ from rig.guide.procedure import (
     Offer,
     ask_unit,
     nominal_window,
+    why_not_enter,
 )
 from rig.signal.events import Event, Now, Opening
 
@@ -345,7 +346,7 @@ class SetUnit(LedProcedure):
         )  # fmt: skip
 
     def _why_not_tightened(self, _: Bench) -> str:
-        return "" if self._at.state == "opened" else "The rig sees this step by itself."
+        return "" if self._at.state == "opened" else why_not_enter(self.advice())
 
     def _tightened(self, bench: Bench, _: str) -> None:
         self._at = replace(self._at, state="turn back")

@@ -86,6 +86,11 @@ def nominal_window(host: Host, unit: Unit) -> Window:
     return window
 
 
+def why_not_enter(advice: Advice) -> str:
+    """Why enter does nothing at a step that it does not end."""
+    return "This step has its own key." if advice.press else "The rig sees this step by itself."
+
+
 def unit_names(units: Iterable[Unit]) -> str:
     """Units as they are asked for: input and name of each."""
     return ", ".join(f"{unit.input} {unit.name}" for unit in units)

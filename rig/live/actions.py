@@ -164,9 +164,9 @@ def _step_done(bench: Bench, _: str) -> None:
 
 
 def _skip(bench: Bench, _: str) -> None:
-    step = bench.advice.step
+    step, words = bench.advice.step, bench.advice.next
     bench.note(f"the step {step} is skipped", "skipped", {"step": step}, step=step)
-    bench.prompt.say(f"Skipped: {step}.")
+    bench.prompt.say(f"Skipped: {words[:1].lower()}{words[1:]}.")
 
 
 def _event(bench: Bench) -> Action | None:
