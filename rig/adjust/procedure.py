@@ -29,8 +29,8 @@ from rig.guide.procedure import (
     Panel,
     PanelLine,
     Procedure,
-    why_not_enter,
     Sort,
+    why_not_enter,
 )
 from rig.guide.state import Waiting, state_of
 from rig.job.new import adjustments_text

@@ -14,7 +14,6 @@ from rig.base.rounding import (
     entered_btdc,
     figure,
     listed,
-    noun,
     opening,
     scatter,
     two_figures,
@@ -26,9 +25,16 @@ from rig.engine.windows import FORMS, measured
 from rig.job.clock import utc_shown
 from rig.job.results import MadeAdjustment, PredictedOpening
 from rig.plots.axis import Lane, reach
-from rig.timing.assess import WORST_FIRST, verdict_over
-from rig.timing.values import ADJUSTING, PHASES, Assessment, Comparison, Mark, Verdict
-from rig.words.assessments import MARKS, few_readings, percent, verdict_words
+from rig.timing.assess import verdict_over
+from rig.timing.values import ADJUSTING, PHASES, WORST_FIRST, Comparison, Mark, Verdict
+from rig.words.assessments import (
+    MARKS,
+    few_readings,
+    of_cylinders,
+    percent,
+    verdict_words,
+    worst_verdict,
+)
 from rig.words.figures import entered
 
 MEASURES = {"travel": "piston drop", "tape": "round the rim", "rule": "across the rim"}
@@ -57,7 +63,7 @@ def _summary(blocks: Sequence[_Block], comparisons: Sequence[Comparison]) -> str
         pairs[f"{pair.first} with {pair.second}, {pair.setting}"].append(pair)
     for name, of in pairs.items():
         last = [phase for phase in PHASES if any(one.phase == phase for one in of)][-1:]
-        worst = _worst([one for one in of if not last or one.phase == last[0]])
+        worst = worst_verdict([one for one in of if not last or one.phase == last[0]])
         if worst != "no window set":
             found[worst].append(name)
     rows = "".join(
@@ -355,16 +361,6 @@ def _short(of: RecordedAssessment) -> str:
     return verdict_words(verdict_over([of])) if of.verdict == "outside" else of.verdict
 
 
-def _worst(of: Iterable[Comparison]) -> Verdict:
-    return min((each.verdict for each in of), key=WORST_FIRST.index)
-
-
-def of_cylinders(own: Sequence[Assessment | Comparison], verdict: Verdict) -> str:
-    """The cylinders among ``own`` that have ``verdict``: ": cylinders 2 and 4"."""
-    named = [each.cylinder for each in own if each.verdict == verdict]
-    return f": {noun(len(named), 'cylinder')} {listed(named)}" if named else ""
-
-
 def comparison(certificate: Certificate) -> str:
     """Draw the comparisons: a table for each pair, with a line for each setting and phase."""
     pairs: defaultdict[tuple[str, str], list[str]] = defaultdict(list)
@@ -387,7 +383,7 @@ def comparison(certificate: Certificate) -> str:
 
 
 def _compared(what: str, of: Sequence[Comparison]) -> str:
-    speaks, worst = of[0], _worst(of)
+    speaks, worst = of[0], worst_verdict(of)
     own = [each for each in of if each.cylinder is not None]
     over_all = window = ""
     if speaks.cylinder is None:

@@ -32,7 +32,7 @@ from rig.live.text import (
 )
 from rig.live.unit_panel import CONTACTS, Columns
 from rig.live.view import STEPS, TouchesView, View
-from rig.words.assessments import comparison_words
+from rig.words.assessments import comparison_words, worst_verdict
 from rig.words.figures import clock, degrees, number
 
 STROKES: dict[Stroke, str] = {
@@ -396,7 +396,7 @@ def foot(pen: Pen, width: int, view: View, *, high: bool = False) -> tuple[Lines
         return question_lines(pen, width, view.question), warnings(pen, width, view)
     above = next_lines(pen, width, view, high=high)
     for comparison in view.comparisons:
-        role = VERDICT_ROLE[comparison.verdict]
+        role = VERDICT_ROLE[worst_verdict(comparison)]
         above += pen.labelled(("both    ", "quiet"), width, (comparison_words(comparison), role))
     below: Lines = []
     for unit in view.units if view.reference.text else ():  # else nothing is to be read yet

@@ -13,7 +13,13 @@ from rig.base.escape import clean, shows_unicode
 from rig.live.panels import ALARM, STROKES
 from rig.live.unit_panel import mean_text
 from rig.live.view import TouchesView, UnitView, View
-from rig.words.assessments import MARKS, comparison_words, reading_word, verdict_words
+from rig.words.assessments import (
+    MARKS,
+    comparison_words,
+    reading_word,
+    verdict_words,
+    worst_verdict,
+)
 from rig.words.figures import clock
 
 
@@ -81,7 +87,7 @@ def _facts(view: View) -> Iterator[tuple[object, str]]:
         lines += [f"{line.label}: {line.text}" for line in every]
     yield from ((line, line) for line in lines if line)
     for each in view.comparisons:
-        yield (each.first, each.second, each.verdict), comparison_words(each)
+        yield (each[0].first, each[0].second, worst_verdict(each)), comparison_words(each)
     for pattern, text in (
         ("{}", view.message), (f"{ALARM}: {{}}", view.alarm), ("WARNING: {}", view.warning),
         ("CAUTION: {}", view.caution), ("next: {}", view.next + view.then),

@@ -140,7 +140,7 @@ class View:
     reference: ReferenceView = ReferenceView()
     stroke: Stroke = "not stated"
     units: tuple[UnitView, ...] = ()
-    comparisons: tuple[Comparison, ...] = ()
+    comparisons: tuple[tuple[Comparison, ...], ...] = ()  # each pair: over all, then by cylinder
     touches: TouchesView | None = None  # given while the stop is used
     goto: GoToView | None = None  # given while going to an angle
     panel: Panel | None = None  # given while a part of the work has the middle of the screen
@@ -166,10 +166,12 @@ def view_of(live: LiveSession, advice: Advice, shown: GoToView | Panel | None, *
     if live.saved is not None:
         items = enumerate(closing_list(state_of(live)), 1)
         shown = Panel("closing list", lines=tuple(PanelLine(f"{n}", words) for n, words in items))
-    last: dict[tuple[str, str, str], Comparison] = {}  # of each pair, over all cylinders
+    phases: dict[tuple[str, str, str], dict[str, list[Comparison]]] = {}
     for each in session.comparisons():  # phases come in order
-        if each.cylinder is None:
-            last[each.first, each.second, each.setting] = each
+        of_pair = phases.setdefault((each.first, each.second, each.setting), {})
+        of_pair.setdefault(each.phase, []).append(each)
+    newest = [[*of_pair.values()][-1] for of_pair in phases.values()]
+    pairs = [tuple(sorted(each, key=lambda one: one.cylinder is not None)) for each in newest]
     return View(
         job=live.job.profile.engine.name,
         step=step_of(live),
@@ -179,7 +181,7 @@ def view_of(live: LiveSession, advice: Advice, shown: GoToView | Panel | None, *
         reference=_reference(live),
         stroke=stroke_state(live),
         units=tuple(_unit(live, unit) for unit in live.job.profile.units),
-        comparisons=tuple(last.values()),
+        comparisons=tuple(each for each in pairs if each[0].cylinder is None),
         touches=_touches(live),
         goto=shown if isinstance(shown, GoToView) else None,
         panel=shown if isinstance(shown, Panel) else None,

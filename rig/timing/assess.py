@@ -13,11 +13,10 @@ from rig.engine.profile import Encoder, Profile, Setting, Unit
 from rig.tdc.reference import TdcReference
 from rig.timing.means import Sample, valid_readings
 from rig.timing.uncertainty_budget import parts_of_mean
-from rig.timing.values import ADJUSTING, PHASES, Assessment, Mark, Reading, Verdict
+from rig.timing.values import ADJUSTING, PHASES, WORST_FIRST, Assessment, Mark, Reading, Verdict
 from rig.timing.verdict import decide_spread, judge
 
 KINDS = ("turned", "set", "impulse")
-WORST_FIRST: tuple[Verdict, ...] = ("outside", "inconclusive", "no window set", "inside")
 
 
 def assess(

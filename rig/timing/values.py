@@ -11,6 +11,7 @@ from rig.base.uncertainty import Uncertainty
 from rig.signal.events import Rejection
 
 Verdict = Literal["inside", "outside", "inconclusive", "no window set"]
+WORST_FIRST: tuple[Verdict, ...] = ("outside", "inconclusive", "no window set", "inside")
 Phase = Literal["as found", "adjusting", "as left"]
 ADJUSTING: Phase = "adjusting"
 # In order; the last in which a unit was read is its present state.

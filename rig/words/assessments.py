@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING
 from rig.base.angles import wrap
 from rig.base.rounding import FEW_FACTOR, entered, figure, listed, many, noun, size, two_figures
 from rig.base.uncertainty import Contribution, Source, Uncertainty, combine
-from rig.timing.values import Mark
+from rig.timing.values import WORST_FIRST, Mark
 from rig.timing.verdict import MOST_READINGS, more_readings, with_readings
 
 if TYPE_CHECKING:
     from rig.engine.profile import Setting
     from rig.timing.advance_range import AdvanceRange
     from rig.timing.assess import UnitVerdict
-    from rig.timing.values import Assessment, Comparison, Reading
+    from rig.timing.values import Assessment, Comparison, Reading, Verdict
 
 
 SOURCES: Mapping[Source, str] = {
@@ -226,8 +226,10 @@ def reading_word(reading: Reading, setting: Setting) -> str:
     return f"{word}, set" if reading.kind == "set" else word
 
 
-def comparison_words(of: Comparison) -> str:
-    """Two units against each other, short enough for a line of the screen."""
+def comparison_words(own: Sequence[Comparison]) -> str:
+    """Two units against each other, short enough for a line of the screen: the difference over all
+    cylinders, first in ``own``, and the worst verdict with the cylinders that have it."""
+    of, worst = own[0], worst_verdict(own)
     U_deg = of.U_deg
     apart = size(of.difference_deg, U_deg)
     if float(apart) == 0.0:
@@ -235,13 +237,26 @@ def comparison_words(of: Comparison) -> str:
     else:
         way = "before" if of.difference_deg > 0.0 else "after"
         found = f"{of.first} {apart}° {way} {of.second}"
-    if of.verdict == "no window set" or of.wanted_deg is None or of.tolerance_deg is None:
+    if worst == "no window set" or of.wanted_deg is None or of.tolerance_deg is None:
         return found
+    if of.verdict != worst:
+        return f"{found}: {worst}{of_cylinders(own, worst)}"
     over = ""
     if of.verdict == "outside":
         beyond = abs(wrap(of.difference_deg - of.wanted_deg)) - of.tolerance_deg
         over = f" by {size(beyond, U_deg)}°"
     return f"{found}: {of.verdict}{over}"
+
+
+def worst_verdict(of: Iterable[Assessment | Comparison]) -> Verdict:
+    """The verdict on all of them."""
+    return min((each.verdict for each in of), key=WORST_FIRST.index)
+
+
+def of_cylinders(own: Iterable[Assessment | Comparison], verdict: Verdict) -> str:
+    """The cylinders among ``own`` that have ``verdict``: ": cylinders 2 and 4"."""
+    named = [each.cylinder for each in own if each.verdict == verdict]
+    return f": {noun(len(named), 'cylinder')} {listed(named)}" if named else ""
 
 
 def comparison_in_full(of: Comparison) -> str:
@@ -292,12 +307,15 @@ def how_to_decide(
     return f"{said}: {_what_has_to_shrink(left.parts, margin)}"
 
 
+MOST_TO_SHRINK = 2  # contributions; with more of them the mean is as good as on its limit
+
+
 def _what_has_to_shrink(parts: Sequence[Contribution], margin: float) -> str:
     """The fewest contributions, largest first, that have to shrink for U to reach ``margin``."""
     from scipy.optimize import bisect
 
     ranked = sorted((p for p in parts if p.u_deg > 0.0), key=lambda p: -p.u_deg)
-    for i, part in enumerate(ranked):
+    for i, part in enumerate(ranked[:MOST_TO_SHRINK]):
         rest = ranked[i + 1 :]
 
         def over(u_deg: float, part: Contribution = part, rest: list[Contribution] = rest) -> float:
@@ -312,7 +330,7 @@ def _what_has_to_shrink(parts: Sequence[Contribution], margin: float) -> str:
                 f"the contribution of {contribution_words(part)}, now {two_figures(part.u_deg)}"
                 f" degrees, would have to shrink {to}{also}"
             )
-    return "the mean is on the limit itself"
+    return "the mean is on its limit, and no reading decides it"
 
 
 NO_LIMIT = "no latest opening is entered: enter the maker's figure in the engine file"

@@ -16,7 +16,14 @@ from rig.live.layout import render
 from rig.live.plain_lines import changes
 from rig.live.ui_state import UiState
 from rig.timing.assess import UnitVerdict, unit_verdict
-from rig.words.assessments import beyond_words, verdict_word, verdict_words
+from rig.words.assessments import (
+    beyond_words,
+    comparison_words,
+    of_cylinders,
+    verdict_word,
+    verdict_words,
+    worst_verdict,
+)
 
 JOBS = [
     ("example", 3, ()),
@@ -57,6 +64,12 @@ def test_the_same_verdict_everywhere(tmp_path: Path, job: tuple[str, int, tuple[
     kept = record.as_certificate(record.load(saved.files[0])).judgements
     trend = " ".join(rig("trend", made.folder).out.split())
     results = rig("results", made.folder).out
+    for pair in view.comparisons:
+        said = comparison_words(pair)
+        assert said in plain
+        if (worst := worst_verdict(pair)) != pair[0].verdict:
+            assert said.endswith(f": {worst}{of_cylinders(pair, worst)}")
+            assert f"{worst}{of_cylinders(pair, worst)}" in page
     for (name, setting), verdict in verdicts.items():
         words = verdict_words(verdict)
         phase = next(u.phase for u in view.units if u.unit.name == name)

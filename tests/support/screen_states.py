@@ -108,7 +108,7 @@ READING = View(
     reference=ReferenceView("stop, 3 + 3 touches", 0.12, True),
     stroke="stated",
     units=(UPPER, LOWER),
-    comparisons=(BOTH,),
+    comparisons=((BOTH,),),
     elapsed_s=727.0,
     capture="2024-05-04-1012.rig",
     next="Turn slowly forward past the openings",
@@ -254,6 +254,6 @@ def spread_over(text: str) -> View:
         rig=replace(READING.rig, port=text, name=text, detail=text, line_errors=((text, 3),)),
         reference=replace(READING.reference, text=text, why_not=text),
         crank=replace(READING.crank, of=text, why_not=text, why_no_angle=text),
-        comparisons=(replace(BOTH, first=text, second=text),), capture=text,
+        comparisons=((replace(BOTH, first=text, second=text),),), capture=text,
         next=text, then=text, why=text, warning=text, caution=text, message=text,
     )  # fmt: skip

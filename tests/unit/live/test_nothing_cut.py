@@ -105,7 +105,7 @@ def test_every_reason(reason: Reason, size: tuple[int, int]) -> None:
     now = now_words(rejection)
     view = replace(
         READING, units=units, message="", crank=replace(READING.crank, why_not=now),
-        comparisons=(replace(BOTH, first=LONGEST, second=LONGEST),),
+        comparisons=((replace(BOTH, first=LONGEST, second=LONGEST),),),
     )  # fmt: skip
     assert_nothing_cut(view, size)
     lines = render(view, *size).plain()
@@ -135,7 +135,7 @@ def test_names_and_phases(
     view = replace(
         READING,
         units=tuple(replace(unit, phase=phase) for unit in shown[:units]),
-        comparisons=(replace(BOTH, first=one, second=other),),
+        comparisons=((replace(BOTH, first=one, second=other),),),
         keys=KEYS,
     )  # fmt: skip
     assert_nothing_cut(view, size)

@@ -220,6 +220,13 @@ def test_two_parts_may_have_to_shrink_together() -> None:
     assert "TDC to nothing" in words
 
 
+def test_where_nearly_all_would_have_to_vanish_nothing_decides() -> None:
+    of = (Source.TDC, Source.RUN_OUT, Source.COUNTING)
+    parts = [Contribution(source, 0.02, math.inf, "B", "") for source in of]
+    words = how_to_decide(0.999, combine(parts), 10, -1.0, 1.0)
+    assert words.endswith("the mean is on its limit, and no reading decides it")
+
+
 def test_one_reading_says_nothing_of_its_spread() -> None:
     assert how_to_decide(0.2, None, 1, -1.0, 1.0) == "one reading has no SD: take 2 more"
 

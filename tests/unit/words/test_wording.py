@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import unicodedata
+from dataclasses import replace
 
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
+from screen_states import BOTH
 
 from rig.base.escape import LIMIT, _harmless, clean
 from rig.live.text import Frame, Pen, beside, ends, fitted
+from rig.words.assessments import comparison_words
 from rig.words.figures import clock, degrees, number
 
 
@@ -71,3 +74,16 @@ def test_wrapped_text_fits_and_is_whole(text: str, width: int) -> None:
     lines = Pen().wrap(width, text)
     assert all(line.cell_len <= width for line in lines)
     assert "".join("".join(line.plain for line in lines).split()) == "".join(clean(text).split())
+
+
+def test_a_pair_has_the_worst_verdict_of_its_cylinders_on_the_screen() -> None:
+    """As on the certificate: no "inside" over all above a cylinder that is outside."""
+    whole = replace(BOTH, difference_deg=0.42, verdict="inside")
+    own = [replace(whole, cylinder=n, verdict="outside") for n in (5, 8)]
+    assert comparison_words([whole]) == "upper 0.42° before lower: inside"
+    assert comparison_words([whole, *own]) == (
+        "upper 0.42° before lower: outside: cylinders 5 and 8"
+    )
+    one = replace(own[0], verdict="inconclusive")
+    assert comparison_words([whole, one]).endswith("lower: inconclusive: cylinder 5")
+    assert comparison_words([BOTH, *own]) == "upper 1.66° before lower: outside by 0.66°"
