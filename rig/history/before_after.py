@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 
 from rig.tdc.reference import TdcReference
@@ -80,52 +81,41 @@ def same_reference(first: Side, second: Side) -> bool:
 def pairs(first: Side, second: Side, wanted: Wanted) -> list[Pair]:
     """All figures of the two that can be compared."""
     same, found = same_reference(first, second), []
-    for one in first.assessments:
-        for other in second.assessments:
-            if not _comparable(one, other, first, second, wanted):
-                continue
-            compared = compare_assessments(
-                one, other, shared_reference=same,
-                wanted_deg=wanted.nominal_deg, tolerance_deg=wanted.tolerance_deg,
-                first_name=first.name(one), second_name=second.name(other),
-            )  # fmt: skip
-            turned = (first.utc, _nth(one)) > (second.utc, _nth(other))
-            if turned:
-                found.append(Pair(compared, other, one, second, first, turned))
-            else:
-                found.append(Pair(compared, one, other, first, second, turned))
+    for one, other in product(first.assessments, second.assessments):
+        if not _comparable(one, other, first, second, wanted):
+            continue
+        compared = compare_assessments(
+            one, other, shared_reference=same,
+            wanted_deg=wanted.nominal_deg, tolerance_deg=wanted.tolerance_deg,
+            first_name=first.name(one), second_name=second.name(other),
+        )  # fmt: skip
+        if (first.utc, _nth(one)) > (second.utc, _nth(other)):
+            found.append(Pair(compared, other, one, second, first, turned=True))
+        else:
+            found.append(Pair(compared, one, other, first, second, turned=False))
     return found
 
 
 def _comparable(
     one: Assessment, other: Assessment, first: Side, second: Side, wanted: Wanted
 ) -> bool:
-    if one.uncertainty is None or other.uncertainty is None:
+    phases = zip(wanted.phases, (one, other), strict=True)
+    if any(asked not in (None, of.phase) for asked, of in phases):
         return False
-    if any(
-        asked not in (None, of.phase) for asked, of in zip(wanted.phases, (one, other), strict=True)
-    ):
+    if None in (one.uncertainty, other.uncertainty) or wanted.setting not in (None, one.setting):
         return False
-    return (
-        wanted.setting in (None, one.setting)
-        and (one.setting, one.cylinder, one.kind) == (other.setting, other.cylinder, other.kind)
-        and _alike(one.unit, other.unit, first.serials, second.serials, wanted)
-    )
-
-
-def _alike(
-    one: str, other: str, firsts: Mapping[str, str], seconds: Mapping[str, str], wanted: Wanted
-) -> bool:
-    """Whether two units are to be compared: as asked for, by their serials, else by their names."""
-    serials = firsts.get(one, ""), seconds.get(other, "")
+    if (one.setting, one.cylinder, one.kind) != (other.setting, other.cylinder, other.kind):
+        return False
+    # As asked for, by their serials, else by their names.
+    serials = first.serials.get(one.unit, ""), second.serials.get(other.unit, "")
     if wanted.serial:
         return serials == (wanted.serial, wanted.serial)
     if any(wanted.units):
         mine, theirs = wanted.units
-        return (one, other) == (mine or theirs, theirs or mine)
-    elsewhere = serials[0] and serials[0] in seconds.values()
-    came = serials[1] and serials[1] in firsts.values()
-    return serials[0] == serials[1] if elsewhere or came else one == other
+        return (one.unit, other.unit) == (mine or theirs, theirs or mine)
+    elsewhere = serials[0] and serials[0] in second.serials.values()
+    came = serials[1] and serials[1] in first.serials.values()
+    return serials[0] == serials[1] if elsewhere or came else one.unit == other.unit
 
 
 def groups(found: Sequence[Pair], *, all_phases: bool = False) -> list[list[Pair]]:
@@ -133,20 +123,18 @@ def groups(found: Sequence[Pair], *, all_phases: bool = False) -> list[list[Pair
 
     ``all_phases``: those of all phases, not only those that follow one another.
     """
-    beside: defaultdict[object, defaultdict[object, list[Pair]]]
-    beside = defaultdict(lambda: defaultdict(list))
+    units: defaultdict[object, defaultdict[object, list[Pair]]]
+    units = defaultdict(lambda: defaultdict(list))
     for each in found:
-        early, late = each.early, each.late
-        unit = (early.unit, late.unit, late.setting, late.kind)
-        beside[unit][each.phases, each.turned].append(each)
-    everything = [group for of in beside.values() for group in of.values()]
+        unit = (each.early.unit, each.late.unit, each.late.setting, each.late.kind)
+        units[unit][each.phases, each.turned].append(each)
+    everything = [(group, of) for of in units.values() for group in of.values()]
     shown = [
         sorted(group, key=lambda each: each.late.cylinder or 0)
-        for of in beside.values()
-        for group in of.values()
+        for group, of in everything
         if all_phases or _follows(group[0], [other[0].phases for other in of.values()])
     ]
-    return shown or everything
+    return shown or [group for group, _ in everything]
 
 
 def _follows(pair: Pair, beside: Sequence[tuple[int, int]]) -> bool:

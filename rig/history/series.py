@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import csv
 import io
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import timedelta
 from enum import StrEnum
 from pathlib import Path
 
@@ -24,7 +25,7 @@ from rig.history.visits import Visit, read_visits
 from rig.job.clock import utc_instant
 from rig.job.results import Change, MadeAdjustment
 from rig.timing.assess import UnitVerdict, found_and_left, verdict_over
-from rig.timing.compare import compare_assessments
+from rig.timing.compare import compare_assessments, has_changed
 from rig.timing.drift import (
     DAYS_A_YEAR,
     FURTHEST_YEARS,
@@ -252,9 +253,9 @@ def _cell(value: object) -> object:
 
 def series_of(visits: Iterable[Visit], by_serial: bool = False) -> Iterator[Series]:
     """All series; a unit that is followed by its serial is one, whatever it is called."""
-    gathered: dict[tuple[str, str, int | None, str], list[Point]] = {}
+    gathered: defaultdict[tuple[str, str, int | None, str], list[Point]] = defaultdict(list)
     names: dict[str, str] = {}
-    before: dict[tuple[str, str, int | None, str], Visit] = {}
+    before: dict[object, Visit] = {}
     for visit in visits:
         for of in found_and_left(visit.assessments):
             # A unit that is coupled wrongly has not drifted.
@@ -263,22 +264,10 @@ def series_of(visits: Iterable[Visit], by_serial: bool = False) -> Iterator[Seri
             unit = visit.serials.get(of.unit, "") if by_serial else of.unit
             names[unit] = of.unit
             key = (unit, of.setting, of.cylinder, of.kind)
-            points = gathered.setdefault(key, [])
-            points.append(_point(visit, of, points, before.get(key)))
+            gathered[key].append(_point(visit, of, gathered[key], before.get(key)))
             before[key] = visit
     for (unit, setting, cylinder, kind), points in gathered.items():
-        line, leaves_utc, soonest_utc, words = _drift(points)
-        yield Series(
-            names[unit],
-            setting,
-            cylinder,
-            kind,
-            tuple(points),
-            line,
-            leaves_utc,
-            soonest_utc,
-            words,
-        )
+        yield Series(names[unit], setting, cylinder, kind, tuple(points), *_drift(points))
 
 
 def _point(visit: Visit, of: Assessment, points: Sequence[Point], earlier: Visit | None) -> Point:
@@ -312,38 +301,34 @@ def _point(visit: Visit, of: Assessment, points: Sequence[Point], earlier: Visit
 
 def _steps(visit: Visit, of: Assessment, before: Point, earlier: Visit) -> dict[Reason, str]:
     """Why the level since the point before is a new one, each reason in words."""
-    unit = of.unit
+    unit, serial = of.unit, visit.serials.get(of.unit, "")
     changes = [each for each in visit.changes if each.unit in ("", unit)]
-    noted = [each.words for each in changes if each.noted]
+    noted = "; ".join(each.words for each in changes if each.noted)
     adjusted = "; ".join(each.words for each in visit.adjustments if _has_moved(each, unit))
-    found: dict[Reason, str] = {}
     if earlier.record_sha256 == visit.record_sha256:  # within one visit
-        found[Reason.SET] = "" if noted or adjusted else SET_BETWEEN
-        if adjusted:
-            found[Reason.ADJUSTED] = adjusted
-        if noted:
-            found[Reason.CHANGED] = "; ".join(noted)
-        return found
-    serial = visit.serials.get(unit, "")
-    if before.serial and serial and before.serial != serial:
-        found[Reason.SERIAL] = f"serial {serial} in place of {before.serial}"
-    if (before.engine, before.unit) != (visit.engine, unit):
-        found[Reason.ENGINE] = f"moved to {visit.engine}, {unit}"
-    entered = [each.words for each in changes if not each.noted]
-    if not _is_read_later(visit, of):
+        why = "" if noted or adjusted else SET_BETWEEN
+        found = {Reason.ADJUSTED: adjusted, Reason.CHANGED: noted}
+        return {Reason.SET: why} | {reason: words for reason, words in found.items() if words}
+    if _is_read_later(visit, of):
         # What was noted or adjusted during the visit came after what was found at first.
-        entered += noted
-        if adjusted:
-            found[Reason.ADJUSTED] = adjusted
-    if entered:
-        found[Reason.CHANGED] = "; ".join(entered)
+        noted = adjusted = ""
+    entered = [each.words for each in changes if not each.noted]
+    rig = ""
     if earlier.rig and visit.rig and earlier.rig != visit.rig:
-        found[Reason.RIG] = f"rig {visit.rig} in place of {earlier.rig}"
+        rig = f"rig {visit.rig} in place of {earlier.rig}"
     elif earlier.mount != visit.mount:
-        found[Reason.RIG] = "encoder mounted otherwise, by the engine file"
-    if visit.tdc_moves:
-        found[Reason.TDC_MOVED] = "TDC moved during the visit"
-    return found
+        rig = "encoder mounted otherwise, by the engine file"
+    other = before.serial and serial and before.serial != serial
+    moved = (before.engine, before.unit) != (visit.engine, unit)
+    found = {
+        Reason.SERIAL: f"serial {serial} in place of {before.serial}" if other else "",
+        Reason.ENGINE: f"moved to {visit.engine}, {unit}" if moved else "",
+        Reason.ADJUSTED: adjusted,
+        Reason.CHANGED: "; ".join(filter(None, (*entered, noted))),
+        Reason.RIG: rig,
+        Reason.TDC_MOVED: "TDC moved during the visit" if visit.tdc_moves else "",
+    }
+    return {reason: words for reason, words in found.items() if words}
 
 
 def _is_read_later(visit: Visit, of: Assessment) -> bool:
@@ -366,20 +351,19 @@ def _has_moved(adjustment: MadeAdjustment, unit: str) -> bool:
 
 def _weightless(series: Iterable[Series]) -> list[str]:
     """Certificates with figures that no line goes through, and why."""
-    found: dict[tuple[str, str], dict[str, None]] = {}
+    found: defaultdict[tuple[str, str], dict[str, None]] = defaultdict(dict)
     for each in series:
         for point in each.points:
+            why = "it has no uncertainty"
             if point.weighs:
                 continue
             if point.assessment.uncertainty is not None:
-                why = f"its uncertainty is nothing, or over {MOST_DEG:g}° (certify its captures"
-                why += " anew)"
+                why = (
+                    f"its uncertainty is nothing, or over {MOST_DEG:g}° (certify its captures anew)"
+                )
             elif point.assessment.n == 1:
                 why = "one reading, which has no uncertainty (take two or more)"
-            else:
-                why = "it has no uncertainty"
-            where = found.setdefault((point.file, why), {})
-            where[f"{each.unit}, {each.setting}, {point.phase}"] = None
+            found[point.file, why][f"{each.unit}, {each.setting}, {point.phase}"] = None
     return [
         f"{file}: {'; '.join(of)}: {why}: shown, and no line goes through it"
         for (file, why), of in found.items()
@@ -437,13 +421,11 @@ def _since(points: Sequence[Point], weighing: Sequence[Point]) -> str:
         return "" if step is None else f"one certificate {_step_day(step)}"
     same = first.shares == last.shares
     found = compare_assessments(last.assessment, first.assessment, shared_reference=same)
-    U_deg = found.U_deg
-    changed = U_deg is not None and abs(found.difference_deg) > U_deg
     return (
-        f"opens {rounding.size(found.difference_deg, U_deg)}°"
+        f"opens {rounding.size(found.difference_deg, found.U_deg)}°"
         f" {'earlier' if found.difference_deg > 0.0 else 'later'} than on"
-        f" {first.measured_utc[:10]}, {first.phase}, U {rounding.two_figures(U_deg)}°:"
-        f" {'changed' if changed else 'no change detected'}"
+        f" {first.measured_utc[:10]}, {first.phase}, U {rounding.two_figures(found.U_deg)}°:"
+        f" {'changed' if has_changed(found) else 'no change detected'}"
     )
 
 
@@ -457,11 +439,11 @@ def _outlook(line: Line, last: Point) -> tuple[str | None, str | None, str]:
     size, way = rounding.rate(slope, U), "earlier" if slope > 0 else "later"
     drift = f"opens {way} by {size}° each year" if float(size) else "moves by 0° each year"
     drift += f", ± {rounding.two_figures(U)}°{line.few}"
-    if not line.distinguishable:
-        return None, None, f"no drift detected: {drift}"
     limit, other = last.assessment.earliest_btdc, last.assessment.latest_btdc
     if slope < 0:
         limit, other = other, limit
+    if not line.distinguishable:
+        return None, None, f"no drift detected: {drift}"
     if limit is None or other is None:
         return None, None, f"{drift}; no window is set"
     if wrap(line.last_btdc - other) * slope < 0.0:
@@ -474,18 +456,16 @@ def _outlook(line: Line, last: Point) -> tuple[str | None, str | None, str]:
     if soonest is None:
         words = f"{drift}; the window lasts for more than {FURTHEST_YEARS:.0f} years"
         return None, None, words
-    first = _after(last, soonest)
+    first, leaves = (
+        utc_instant(last.measured_utc) + timedelta(days=each * DAYS_A_YEAR)
+        for each in (soonest, min(years, FURTHEST_YEARS))
+    )
     early = f"as early as {first:%Y-%m}" if soonest else "and may be outside already"
     if years > FURTHEST_YEARS:
         words = f"{drift}; would leave the window in more than {FURTHEST_YEARS:.0f} years, {early}"
         return None, f"{first:%Y-%m-%d}", words
-    leaves = _after(last, years)
     words = f"{drift}; would leave the window about {leaves:%Y-%m}, {early}"
     return f"{leaves:%Y-%m-%d}", f"{first:%Y-%m-%d}", words
-
-
-def _after(point: Point, years: float) -> datetime:
-    return utc_instant(point.measured_utc) + timedelta(days=years * DAYS_A_YEAR)
 
 
 def chosen(series: Sequence[Series], unit: str | None, *, cylinders: bool) -> list[Series]:
@@ -496,11 +476,11 @@ def chosen(series: Sequence[Series], unit: str | None, *, cylinders: bool) -> li
     own = [each for each in series if unit in (None, each.unit)]
     if cylinders:
         return own
-    covered: dict[tuple[str, str, str], set[tuple[str, str]]] = {}
+    covered: defaultdict[object, set[tuple[str, str]]] = defaultdict(set)
     for each in own:
         if each.cylinder is None:
-            visits = covered.setdefault((each.unit, each.setting, each.kind), set())
-            visits.update((point.certificate, point.phase) for point in each.points)
+            of = (each.unit, each.setting, each.kind)
+            covered[of] |= {(point.certificate, point.phase) for point in each.points}
     shown = []
     for each in own:
         of_all = covered.get((each.unit, each.setting, each.kind))
