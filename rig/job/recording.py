@@ -125,78 +125,56 @@ def read_openings(
     Raises InputError for an impossible value, for a file that is not a recording, and for one
     without a single position.
     """
-    file = Path(path)
     if counts_per_turn is None and engine is not None:
         counts_per_turn = engine.encoder.counts_per_turn
-    _check_counts(counts_per_turn)
-    _check_number("tdc_deg", tdc_deg, least=-math.inf)
-    recording = open_recording(file, counts_per_turn, signals)
-    _check_counts(recording.counts_per_turn)
+    _check("counts_per_turn", counts_per_turn, FEWEST_COUNTS, MOST_COUNTS)
+    _check("tdc_deg", tdc_deg, -math.inf)
+    recording = open_recording(Path(path), counts_per_turn, signals)
+    _check("counts_per_turn", recording.counts_per_turn, FEWEST_COUNTS, MOST_COUNTS)
     settings = Settings(recording.counts_per_turn)
     if engine is not None:
         settings = replace(signal_settings(engine), counts_per_turn=recording.counts_per_turn)
     entered: dict[str, Any] = {
-        "direction": _one_of("direction", direction, (1, -1)),
-        "index_level": _one_of("index_level", index_level, (0, 1)),
-        "approach_deg": _check_number("approach_deg", approach_deg),
-        "closed_end_us": _us("closed_end_ms", closed_end_ms),
-        "least_open_us": _us("least_open_ms", least_open_ms),
-        "longest_dropout_us": _us("longest_dropout_ms", longest_dropout_ms),
+        "direction": direction,
+        "index_level": index_level,
+        "approach_deg": _check("approach_deg", approach_deg),
     }
+    for name, allowed in (("direction", (1, -1)), ("index_level", (0, 1))):
+        if entered[name] not in (None, *allowed):
+            raise InputError(f"{name} {entered[name]}: enter {allowed[0]} or {allowed[1]}")
+    times_ms = {"closed_end": closed_end_ms, "least_open": least_open_ms,
+                "longest_dropout": longest_dropout_ms}  # fmt: skip
+    for name, ms in times_ms.items():
+        entered[f"{name}_us"] = None if _check(f"{name}_ms", ms) is None or ms is None else 1e3 * ms
     settings = replace(settings, **{k: v for k, v in entered.items() if v is not None})
-    levels = {**settings.open_levels, **_levels(open_levels or {}, recording.inputs)}
-    delays_us = _delays(sensing_delays_us or {}, engine, recording.inputs)
-    return _read(recording, replace(settings, open_levels=levels), tdc_deg, delays_us)
-
-
-def _check_counts(counts: int | None) -> None:
-    if counts is not None and not FEWEST_COUNTS <= counts <= MOST_COUNTS:
-        raise InputError(f"counts_per_turn {counts}: enter {FEWEST_COUNTS} to {MOST_COUNTS}")
-
-
-def _check_number(name: str, value: float | None, least: float = 0.0) -> float | None:
-    if value is not None and not (math.isfinite(value) and value >= least):
-        below = "" if least < 0.0 else ", not below zero"
-        raise InputError(f"{name} {value}: enter a finite number{below}")
-    return value
-
-
-def _us(name: str, ms: float | None) -> float | None:
-    return None if _check_number(name, ms) is None or ms is None else 1e3 * ms
-
-
-def _one_of(name: str, value: int | None, allowed: tuple[int, int]) -> int | None:
-    if value is not None and value not in allowed:
-        raise InputError(f"{name} {value}: enter {allowed[0]} or {allowed[1]}")
-    return value
-
-
-def _levels(entered: Mapping[str, int], inputs: Mapping[int, str]) -> dict[int, int]:
-    """Level when open by input number."""
-    found = {}
-    for name, level in entered.items():
-        number = _number(name, inputs)
+    levels, delays_us = dict(settings.open_levels), dict(sensing_delays_us or {})
+    for name, level in (open_levels or {}).items():
+        number = _number(name, recording.inputs)
         if number is None or level not in (0, 1):
             raise InputError(f"open level {name}={level}: give an input and the level 0 or 1")
-        found[number] = level
-    return found
-
-
-def _delays(
-    entered: Mapping[str, float], engine: Profile | None, inputs: Mapping[int, str]
-) -> Mapping[int, float]:
-    """Delay of the front end by input number, microseconds."""
-    found: defaultdict[int, float] = defaultdict(lambda: entered.get(ALL_INPUTS, 0.0))
-    if engine is not None and ALL_INPUTS not in entered:
-        found |= {unit.input: unit.sensing_delay_us for unit in engine.units}
-    for name, delay_us in entered.items():
-        number = _number(name, inputs)
+        levels[number] = level
+    delay_us = defaultdict[int, float](lambda: delays_us.get(ALL_INPUTS, 0.0))  # of each input
+    if engine is not None and ALL_INPUTS not in delays_us:
+        delay_us |= {unit.input: unit.sensing_delay_us for unit in engine.units}
+    for name, us in delays_us.items():
+        number = _number(name, recording.inputs)
         if name != ALL_INPUTS and number is None:
-            raise InputError(f"sensing delay {name}={delay_us}: give an input and microseconds")
-        _check_number("sensing delay", delay_us)
+            raise InputError(f"sensing delay {name}={us}: give an input and microseconds")
+        _check("sensing delay", us)
         if number is not None:
-            found[number] = delay_us
-    return found
+            delay_us[number] = us
+    return _read(recording, replace(settings, open_levels=levels), tdc_deg, delay_us)
+
+
+def _check(
+    name: str, value: float | None, least: float = 0.0, most: float = math.inf
+) -> float | None:
+    if value is None or (math.isfinite(value) and least <= value <= most):
+        return value
+    if math.isfinite(most):
+        raise InputError(f"{name} {value}: enter {least} to {most}")
+    below = "" if least < 0.0 else ", not below zero"
+    raise InputError(f"{name} {value}: enter a finite number{below}")
 
 
 def _number(name: str, inputs: Mapping[int, str]) -> int | None:
