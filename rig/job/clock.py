@@ -110,13 +110,10 @@ def iso(utc: datetime, to: str = "seconds") -> str:
 
 def utc_instant(utc: str) -> datetime:
     """A time from a record. Raises InputError for one outside 1900 to 2200, or none."""
-    try:
-        found = datetime.fromisoformat(utc)
-    except ValueError:
-        found = None
+    found = moment(utc)
     if found is None or not 1900 <= found.year <= 2200:
         raise InputError(f"{utc[:40]!r} is not a possible time; the record was edited.")
-    return found if found.tzinfo else found.replace(tzinfo=UTC)
+    return found
 
 
 def utc_shown(utc: str) -> str:

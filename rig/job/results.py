@@ -182,21 +182,24 @@ def results_of(
     program whose rules apply. Raises InputError when a capture cannot be read, or two are the same.
     """
     played = [replay_capture(profile, path, (sizes or {}).get(path)) for path in paths]
-    for one in played:
-        one.session.annotations.rules = EARLIER_RULES.get(version, frozenset())
-    _each_another(played)
+    seen: dict[str, Path] = {}
+    for one in played:  # the same readings twice would make every mean look more certain than it is
+        if (before := seen.setdefault(one.facts.sha256, one.path)) is not one.path:
+            raise InputError(f"{one.path}: the same recording as {before}; name it once")
     origins = Origins(
         profile, captures or paths[0].parent, partial(replay_capture, profile), played
     )
     for one in played:
+        one.session.annotations.rules = EARLIER_RULES.get(version, frozenset())
         _take_no_claims(one, origins)
     job_s = None if fallback is None else origins.of(fallback)
     reference = in_use(
         [(one.path, one.session.reference) for one in played], job_s, order_beside(paths, captures)
     )
     worked = JobResults(played, reference, origin=list(dict.fromkeys(origins.said)))
-    worked.sources = [each for each in origins.used if _rests_on(reference, each)]
-    worked.against = hold([*played, *worked.sources], reference, known, profile)
+    if reference is not None:
+        worked.sources = [each for each in origins.used if each.path.name == reference.capture]
+        worked.against = hold([*played, *worked.sources], reference, known, profile)
     readings: list[Reading] = []
     begins: set[int] = set()
     for one in played:
@@ -258,14 +261,6 @@ def order_beside(paths: Sequence[Path], captures: Path | None = None) -> Order:
     return Order({*paths, *beside})
 
 
-def _each_another(played: Sequence[ReplayedCapture]) -> None:
-    """The same readings twice would make every mean look more certain than it is."""
-    seen: dict[str, Path] = {}
-    for one in played:
-        if (before := seen.setdefault(one.facts.sha256, one.path)) is not one.path:
-            raise InputError(f"{one.path}: the same recording as {before}; name it once")
-
-
 def _take_no_claims(played: ReplayedCapture, origins: Origins) -> None:
     """Replace the references that a capture brought along by those of their own recordings; those
     found in it belong to this file, whatever its name was."""
@@ -276,10 +271,6 @@ def _take_no_claims(played: ReplayedCapture, origins: Origins) -> None:
     session.references = [proved[id(each)] for each in session.references]
     if session.reference is not None:
         session.reference = proved.get(id(session.reference), session.reference)
-
-
-def _rests_on(reference: TdcReference | None, source: ReplayedCapture) -> bool:
-    return reference is not None and reference.capture == source.path.name
 
 
 def resolve_place(
@@ -300,7 +291,7 @@ LAST = datetime.max.replace(tzinfo=UTC)
 
 def hold(
     played: Sequence[ReplayedCapture],
-    used: TdcReference | None,
+    used: TdcReference,
     known: Sequence[TdcReference],
     profile: Profile,
 ) -> list[TdcReference]:
@@ -309,20 +300,17 @@ def hold(
     ``played`` are the recordings worked through, and those in which TDC was found; ``known`` are
     TDCs of others of the job, in any order.
     """
-    if used is None:
-        return []
     began = [moment(one.facts.start_utc) for one in played]
     order = sorted(range(len(played)), key=lambda i: (began[i] or LAST, i))
     for number, i in enumerate(order):
         played[i].session.centres.number = float(number)
-    sessions = [one.session for one in played]
     names = {one.path.name for one in played}
     at = _when(used, played, began)
+    touches = [one.session.centres.touches(one.session.references) for one in played]
     elsewhere = [Touched(_beside(each, began), each) for each in known if each.capture not in names]
-    every = [*elsewhere, *(each for one in sessions for each in _touches(one))]
+    every = [*elsewhere, *(each for own in touches for each in own)]
     against: list[TdcReference] = []
-    for one in played:
-        own = _touches(one.session)
+    for one, own in zip(played, touches, strict=True):
         is_here = one.session.centres.when(used, one.session.references) is not None
         here = is_here and used.capture in ("", one.path.name)
         found = validity(used, at, own if own or here else every, profile.encoder)
@@ -331,10 +319,6 @@ def hold(
         one.session.centres.limited = found
         against += [each for each in found.against if each in known and each not in against]
     return against
-
-
-def _touches(session: Session) -> list[Touched]:
-    return session.centres.touches(session.references)
 
 
 def _when(
