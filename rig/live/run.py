@@ -9,23 +9,20 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import replace
 
 from rig.base.errors import RigLostError
 from rig.base.escape import is_screen, message, shows_colour, shows_unicode
 from rig.base.streams import OutputError, asked_to_end
-from rig.guide.action import Bench, Host, Prompt
+from rig.guide.action import Host, Prompt
 from rig.guide.procedure import Procedure
 from rig.job.folder import Job
-from rig.live.actions import action
 from rig.live.layout import render
 from rig.live.live_session import LiveSession, PortReader
 from rig.live.plain_lines import run as print_changes
 from rig.live.terminal import Ended, Terminal
 from rig.live.ui_state import UiState
-from rig.live.view import ReferenceView, View
+from rig.live.view import View
 from rig.wire.ports import Place, Port, find_rig, open_port
-from rig.words.diagnostics import now_words
 
 FRAMES_A_SECOND = 15.0
 QUIT = "q"
@@ -155,7 +152,7 @@ def capture_alone(
     """A live run of one procedure that has the screen to itself, in the place of a job; it has
     ended. Raises RigLostError when no rig was recognised."""
     live = start(job, open_port(url) if url else find_rig())
-    ui_state = ProcedureUiState(live, procedure)
+    ui_state = UiState(live, alone=procedure)
     try:
         show(ui_state, lambda: ui_state.ended, led=True)
     finally:
@@ -165,48 +162,6 @@ def capture_alone(
     if live.recorder.writer.is_there():
         message(f"capture: {live.capture_path}")
     return live
-
-
-class ProcedureUiState(UiState):
-    """The dashboard with one procedure in the place of a job; it ends when the procedure does."""
-
-    def __init__(self, live: LiveSession, procedure: Callable[[Host, Prompt], Procedure]) -> None:
-        def ask(bench: Bench, _: str) -> None:
-            bench.prompt.ask("End here? The capture is kept.", bench.dashboard.leave)
-
-        super().__init__(live, actions=[action("keys"), replace(action("quit"), run=ask)])
-        self._alone = procedure(live, self.prompt)
-        self.begin(self._alone)
-
-    def view(self) -> View:
-        """As that of a job; where it measures something else, without what belongs to an engine."""
-        view, subject = super().view(), self._alone.subject
-        if self.bench.advice.press == "leave":  # it is done
-            self.end()
-        if subject is None:
-            return view
-        now = self.live.session.now()
-        crank = replace(
-            view.crank,
-            shaft=subject.shaft,
-            why_no_angle=subject.no_angle,
-            valid_now=now is not None and now.rejection is None,
-            why_not=now_words(now.rejection, "it") if now else "",
-        )
-        return replace(
-            view,
-            job=subject.name,
-            instead=subject.instead,
-            reference=ReferenceView(subject.tdc),
-            crank=crank,
-            units=(),
-            comparisons=(),
-        )
-
-    def leave(self) -> None:
-        """Leave the procedure, and end."""
-        self._alone.leave()
-        self.end()
 
 
 class Lines:

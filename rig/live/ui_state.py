@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 from rig.base.errors import InputError
-from rig.guide.action import DIGITS, Action, ActionLine, Bench, Key, Prompt, Step
+from rig.guide.action import DIGITS, Action, ActionLine, Bench, Host, Key, Prompt, Step
 from rig.guide.advice import guidance
 from rig.guide.procedure import Hand, Procedure
 from rig.guide.state import step_of
@@ -32,8 +33,8 @@ Offered = tuple[Action, str]  # an action, and why it is not offered; empty when
 class UiState:
     """Ties a live run to keys and views.
 
-    ``hand`` takes arrow keys to a virtual hand, where there is one. ``actions`` are those of the
-    job unless a procedure has the dashboard to itself.
+    ``hand`` takes arrow keys to a virtual hand, where there is one. A procedure that is ``alone``
+    has the dashboard to itself, in the place of a job; it ends when the procedure does.
     """
 
     def __init__(
@@ -43,7 +44,7 @@ class UiState:
         tag: str = "",
         voice: Speaker | None = None,
         hand: Callable[[str], str] | None = None,
-        actions: Sequence[Action] | None = None,
+        alone: Callable[[Host, Prompt], Procedure] | None = None,
     ) -> None:
         self.live = live
         self.prompt = Prompt(lambda: live.elapsed_s)
@@ -52,7 +53,7 @@ class UiState:
         self.touched = False  # the person pressed a key
         self.procedure: Procedure | None = None
         self.bench = Bench(live, self.prompt, self, guidance(live))
-        self._table = table() if actions is None else tuple(actions)
+        self._table = table()
         self._under: Procedure | None = None  # the one from which that was begun, to go back to
         self._touch_words = ""  # of the touch that goes on
         self._page = False  # the page of all keys is open
@@ -61,6 +62,10 @@ class UiState:
         self._foot = 0
         self._spoken = 0
         self._spoken_next = ""
+        self._alone = alone(live, self.prompt) if alone else None
+        if self._alone is not None:
+            self._table = (action_of("keys"), replace(action_of("quit"), run=self._ask_to_end))
+            self.begin(self._alone)
 
     def view(self) -> View:
         """Take what has come, and show it."""
@@ -78,10 +83,13 @@ class UiState:
                 self.press("enter" if self.bench.advice.press == "step_done" else "space")
             self._speak()
         actions = self.actions()
+        if self._alone is not None and self.bench.advice.press == "leave":  # it is done
+            self.end()
         return view_of(
             self.live,
             self.bench.advice,
             self.procedure.show(now) if self.procedure is not None else None,
+            self._alone.subject if self._alone is not None else None,
             tag=self._tag,
             message=self.prompt.message,
             question=self.prompt.question,
@@ -263,7 +271,13 @@ class UiState:
         """Leave the procedure that is on."""
         if self.procedure is not None:
             self.procedure.leave()
-        self.procedure, self._under = self._under, None
+        if self._alone is not None and self.procedure is self._alone:
+            self.end()
+        else:
+            self.procedure, self._under = self._under, None
+
+    def _ask_to_end(self, bench: Bench, _: str) -> None:
+        bench.prompt.ask("End here? The capture is kept.", self.leave)
 
     def _leave_what_is_over(self) -> None:
         if self.procedure is not None and self.procedure.over:

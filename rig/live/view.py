@@ -19,7 +19,7 @@ from rig.base.rounding import many
 from rig.engine.profile import Setting, Unit
 from rig.guide.action import ActionLine, Key, Question, Step, Stroke
 from rig.guide.advice import closing_list
-from rig.guide.procedure import Advice, GoToView, Panel, PanelLine
+from rig.guide.procedure import Advice, GoToView, Panel, PanelLine, Subject
 from rig.guide.state import done_steps, state_of, step_of, stroke_state
 from rig.live.live_session import SILENT_AFTER_S, LiveSession
 from rig.tdc.piston_stop import LEAST_WAY_DEG
@@ -159,9 +159,15 @@ class View:
     speaking: bool = False
 
 
-def view_of(live: LiveSession, advice: Advice, shown: GoToView | Panel | None, **own: Any) -> View:
-    """The view of ``live`` now: ``advice`` under NEXT, ``shown`` in the middle; ``own`` are fields
-    of the dashboard itself."""
+def view_of(
+    live: LiveSession,
+    advice: Advice,
+    shown: GoToView | Panel | None,
+    subject: Subject | None = None,
+    **own: Any,
+) -> View:
+    """The view of ``live`` now: ``advice`` under NEXT, ``shown`` in the middle; ``subject`` is what
+    is measured in the place of an engine; ``own`` are fields of the dashboard itself."""
     session = live.session
     if live.saved is not None:
         items = enumerate(closing_list(state_of(live)), 1)
@@ -173,15 +179,18 @@ def view_of(live: LiveSession, advice: Advice, shown: GoToView | Panel | None, *
     newest = [[*of_pair.values()][-1] for of_pair in phases.values()]
     pairs = [tuple(sorted(each, key=lambda one: one.cylinder is not None)) for each in newest]
     return View(
-        job=live.job.profile.engine.name,
+        job=subject.name if subject else live.job.profile.engine.name,
+        instead=subject.instead if subject else "",
         step=step_of(live),
         done=done_steps(live),
         rig=_rig(live),
-        crank=_crank(live),
-        reference=_reference(live),
+        crank=_crank(live, subject),
+        reference=ReferenceView(subject.tdc) if subject else _reference(live),
         stroke=stroke_state(live),
-        units=tuple(_unit(live, unit) for unit in live.job.profile.units),
-        comparisons=tuple(each for each in pairs if each[0].cylinder is None),
+        units=tuple(_unit(live, each) for each in live.job.profile.units if subject is None),
+        comparisons=tuple(
+            each for each in pairs if each[0].cylinder is None and subject is None
+        ),
         touches=_touches(live),
         goto=shown if isinstance(shown, GoToView) else None,
         panel=shown if isinstance(shown, Panel) else None,
@@ -212,15 +221,15 @@ def _rig(live: LiveSession) -> RigView:
     )
 
 
-def _crank(live: LiveSession) -> CrankView:
-    session = live.session
-    now = session.now()
+def _crank(live: LiveSession, subject: Subject | None) -> CrankView:
+    session, now = live.session, live.session.now()
     needed = session.settings.approach_deg
-    if now is None:
+    shaft, btdc, why = subject.shaft if subject else "", None, ""
+    if subject is not None:
+        why = subject.no_angle
+    elif now is None:
         why = "nothing received from the rig yet"
-        return CrankView(approach_needed_deg=needed, why_no_angle=why)
-    btdc, why = None, ""
-    if now.crank_deg is None:
+    elif now.crank_deg is None:
         why = reason_words(session.angles_lost) or "turn the crank until the index has passed"
     elif session.reference is None:
         why = "TDC is not known yet"
@@ -228,7 +237,12 @@ def _crank(live: LiveSession) -> CrankView:
         why = reason_words(session.why_no_reference())
     else:
         btdc = wrap(session.here.tdc_deg - now.crank_deg)
-    why_not = "the capture has ended" if live.saved else why or now_words(now.rejection)
+    if now is None:
+        return CrankView(approach_needed_deg=needed, why_no_angle=why, shaft=shaft)
+    if subject is not None:
+        why_not = now_words(now.rejection, "it")
+    else:
+        why_not = "the capture has ended" if live.saved else why or now_words(now.rejection)
     return CrankView(
         btdc_deg=btdc,
         of=f"cylinder {session.reference.cylinder}" if session.reference else "cylinder 1",
@@ -238,6 +252,7 @@ def _crank(live: LiveSession) -> CrankView:
         speed_deg_s=round(abs(now.speed_deg_s), 0),
         approach_deg=min(now.approach_deg, needed),
         approach_needed_deg=needed,
+        shaft=shaft,
         valid_now=not why_not,
         why_not=why_not,
     )

@@ -12,7 +12,7 @@ from made_job import MadeJob, refused, rig
 from rig.check.procedure import CheckRig, steps_for
 from rig.job.new import write_example
 from rig.live.plain_lines import changes
-from rig.live.run import ProcedureUiState
+from rig.live.ui_state import UiState
 from rig.live.view import View
 from rig.virtual.rig import demo_profile, run
 
@@ -33,7 +33,7 @@ class Person:
         self.heard: list[str] = []
 
     def work(self) -> None:
-        ui_state = ProcedureUiState(self._made.live, lambda host, _: CheckRig(host))
+        ui_state = UiState(self._made.live, alone=lambda host, _: CheckRig(host))
         old: View | None = None
         while not (view := ui_state.view(), ui_state.ended)[1]:
             self.heard += changes(old, view)

@@ -14,7 +14,7 @@ from rig.guide.procedure import Panel
 from rig.job.new import write_example
 from rig.live.layout import render
 from rig.live.live_session import Bytes, LiveSession, PortReader
-from rig.live.run import ProcedureUiState
+from rig.live.ui_state import UiState
 from rig.unit_bench.procedure import MeasureUnit, UnitJob
 from rig.virtual.rig import VirtualRig
 from rig.wire.capture import CaptureReader
@@ -34,7 +34,7 @@ class UnitBench:
             job, cast(PortReader, self.feed), "virtual",
             utc=lambda: BEGAN + timedelta(seconds=self.feed.now_s), clock=lambda: self.feed.now_s,
         )  # fmt: skip
-        self.ui_state = ProcedureUiState(self.live, MeasureUnit)
+        self.ui_state = UiState(self.live, alone=MeasureUnit)
 
     def do(self, *commands: str) -> None:
         for command in commands:
