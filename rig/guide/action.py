@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 DIGITS = "digits"  # the key of an action that each of several digits calls
 MESSAGE_S = 8.0  # a message stays on the screen this long
 LONGEST_ENTRY = 80
+NOTHING_DONE = "Nothing was done yet that can be undone."
 
 Step = Literal["connect", "index", "top dead centre", "stroke", "reading", "saved"]
 Stroke = Literal["stated", "not stated", "lost", "not needed"]
@@ -134,7 +135,7 @@ class Bench:
         when there is nothing."""
         every = (*self.done[-1:], *self._read_and_touched())
         if not every:
-            raise InputError("Nothing was done yet that can be undone.")
+            raise InputError(NOTHING_DONE)
         last = max(every, key=lambda one: one.t_us)
         if self.done and last is self.done[-1]:
             self.done.pop()

@@ -16,13 +16,14 @@ from rig.base.rounding import listed
 from rig.engine.geometry import stop_cylinder, stop_warning
 from rig.engine.profile import Unit
 from rig.engine.windows import typed_within
-from rig.guide.action import DIGITS, Action, Bench, Host, Saved
+from rig.guide.action import DIGITS, NOTHING_DONE, Action, Bench, Host, Saved
 from rig.guide.advice import MORE, NEEDED
 from rig.guide.approach import GoTo
 from rig.guide.impulse import PastImpulseCoupling
 from rig.guide.procedure import Offer, ask_unit, unit_answered, unit_names
 from rig.guide.state import stroke_state
 from rig.guide.tdc import GaugePoints, SelectTdc, still_deg
+from rig.session.session import Session
 from rig.tdc.gauge_points import MARK, MARK_WITHIN_DEG
 from rig.timing.readings import tdc_after_reference_deg
 from rig.words.diagnostics import mark_words
@@ -74,18 +75,6 @@ def save(host: Host) -> Saved:
 
 # -- when an action is offered -------------------------------------------------------------------
 
-WhyNot = Callable[[Bench], str]
-
-
-def when(possible: Callable[[Bench], object], why_not: str) -> WhyNot:
-    """Offered when ``possible``; else ``why_not`` is the reason."""
-    return lambda bench: "" if possible(bench) else why_not
-
-
-def first(*reasons: WhyNot) -> WhyNot:
-    """The first reason of several that is one."""
-    return lambda bench: next(filter(None, (why(bench) for why in reasons)), "")
-
 
 def units_with(has: Callable[[Unit], object]) -> Callable[[Bench], list[Unit]]:
     """Those units of the job that have it."""
@@ -96,55 +85,44 @@ _movable = units_with(lambda unit: len(unit.settings) > 1)
 _magnetos = units_with(lambda unit: unit.ignition == "magneto")
 _coupled = units_with(lambda unit: unit.coupling == "impulse")
 
-
-def _any_tdc(bench: Bench) -> object:
-    session = bench.host.session
-    return session.references or session.gauge.readings or session.gauge.marks
-
-
-def _any_unit_read(bench: Bench) -> bool:
-    session = bench.host.session
-    return any(session.was_read(unit.name) for unit in session.profile.units)
-
-
-def _any_done(bench: Bench) -> bool:
-    return bool(bench.done) or any(reading.valid for reading in bench.host.session.readings())
-
-
-NO_TDC = "Find TDC first."
-INDEX_PASSED = when(
-    lambda bench: bench.host.session.is_anchored,
-    "Turn the crank slowly until the index passes first.",
-)
-TDC_IN_USE = when(lambda bench: bench.host.session.here is not None, NO_TDC)
-STOP_OUT = when(lambda bench: bench.host.session.stop is None, "Remove the piston stop first.")
-TDC_FOUND = when(_any_tdc, NO_TDC)
-NEEDS_STROKE = first(
-    when(lambda bench: bench.host.session.reference is not None, NO_TDC),
-    when(lambda b: stroke_state(b.host) != "not needed", "This engine needs no firing TDC."),
-)
-CAN_SKIP = when(
-    lambda bench: bench.advice.step not in NEEDED, "The work cannot go on without this step."
-)
-CAN_UNDO = when(_any_done, "Nothing was done yet that can be undone.")
-HAS_LEVER = when(_movable, "The engine file has no unit with an advance lever.")
-HAS_MAGNETO = when(_magnetos, "The engine file has no magneto: nothing pulls a rotor.")
-HAS_COUPLING = when(_coupled, "The engine file has no unit with an impulse coupling.")
-WAS_READ = when(_any_unit_read, "No unit was read yet: moving one changes nothing.")
-NOT_TIGHTENED = when(
-    lambda bench: not bench.host.session.annotations.tightened,
-    "Readings are as left already; backspace undoes that.",
-)
-CAN_LEAVE = when(lambda bench: bench.dashboard.procedure, "There is nothing to leave: q quits.")
+NEEDS: Mapping[str, tuple[Callable[[Bench, Session], object], str]] = {
+    "stop out": (lambda _, s: s.stop is None, "Remove the piston stop first."),
+    "index": (lambda _, s: s.is_anchored, "Turn the crank slowly until the index passes first."),
+    "TDC": (lambda _, s: s.reference is not None, "Find TDC first."),
+    "TDC in use": (lambda _, s: s.here is not None, "Find TDC first."),
+    "a TDC": (lambda _, s: s.references or s.gauge.readings or s.gauge.marks, "Find TDC first."),
+    "no TDC": (lambda _, s: s.reference is None,
+               "TDC was found in cylinder {session.reference.cylinder}: touch there again."),
+    "strokes": (lambda b, _: stroke_state(b.host) != "not needed",
+                "This engine needs no firing TDC."),
+    "cylinders": (lambda _, s: s.profile.engine.cylinders > 1, "The engine has one cylinder."),
+    "a lever": (lambda b, _: _movable(b), "The engine file has no unit with an advance lever."),
+    "a magneto": (lambda b, _: _magnetos(b),
+                  "The engine file has no magneto: nothing pulls a rotor."),
+    "a coupling": (lambda b, _: _coupled(b),
+                   "The engine file has no unit with an impulse coupling."),
+    "a unit read": (lambda _, s: any(s.was_read(unit.name) for unit in s.profile.units),
+                    "No unit was read yet: moving one changes nothing."),
+    "not as left": (lambda _, s: not s.annotations.tightened,
+                    "Readings are as left already; backspace undoes that."),
+    "can be skipped": (lambda b, _: b.advice.step not in NEEDED,
+                       "The work cannot go on without this step."),
+    "something done": (lambda b, s: b.done or any(r.valid for r in s.readings()), NOTHING_DONE),
+    "a procedure": (lambda b, _: b.dashboard.procedure, "There is nothing to leave: q quits."),
+}  # fmt: skip
+"""What an action may need to be offered, and why it is not while that is lacking."""
 
 
-def _other_cylinders(bench: Bench) -> str:
-    reference = bench.host.session.reference
-    if bench.host.job.profile.engine.cylinders == 1:
-        return "The engine has one cylinder."
-    return (
-        f"TDC was found in cylinder {reference.cylinder}: touch there again." if reference else ""
-    )
+def needs(*names: str) -> Callable[[Bench], str]:
+    """Why an action that needs all these is not offered: the first that is lacking."""
+
+    def why_not(bench: Bench) -> str:
+        session = bench.host.session
+        lacking = (words for there, words in map(NEEDS.__getitem__, names)
+                   if not there(bench, session))  # fmt: skip
+        return next(lacking, "").format(session=session)
+
+    return why_not
 
 
 # -- the step under NEXT -------------------------------------------------------------------------
@@ -418,11 +396,11 @@ def _quit(bench: Bench, _: str) -> None:
 TOUCH = Action("touch", "space", "touch", "the crank touches the piston stop here", _touch)
 FIRING_TDC = Action(
     "firing_tdc", "f", "firing TDC", "cylinder 1 is at its firing TDC", _firing_tdc,
-    why_not=first(STOP_OUT, NEEDS_STROKE), steps=("stroke",),
+    why_not=needs("stop out", "TDC", "strokes"), steps=("stroke",),
 )  # fmt: skip
 ENGINE_MARK = Action(
     "engine_mark", "e", "engine's mark", "the crank is at a mark of the engine", _engine_mark,
-    why_not=INDEX_PASSED, takes="MARK; WITHIN",
+    why_not=needs("index"), takes="MARK; WITHIN",
 )  # fmt: skip
 
 CORE: tuple[Action, ...] = (
@@ -433,44 +411,44 @@ CORE: tuple[Action, ...] = (
            now=lambda bench: f"{event.label} here" if (event := _event(bench)) else ""),
     Action("undo", "backspace", "undo", "undo the last thing done, read or touched",
            lambda bench, _: bench.prompt.say(f"Undone: {bench.undo()}."), undo="do it again",
-           why_not=CAN_UNDO, steps=("top dead centre", "reading"), any_time=True),
-    Action("skip", "k", "skip", "skip the step under NEXT", _skip, why_not=CAN_SKIP),
+           why_not=needs("something done"), steps=("top dead centre", "reading"), any_time=True),
+    Action("skip", "k", "skip", "skip the step under NEXT", _skip, why_not=needs("can be skipped")),
     Action("piston_stop", "p", "piston stop", "the piston stop is in, or out again", _piston_stop,
-           why_not=INDEX_PASSED, takes="in or out", steps=("top dead centre",),
+           why_not=needs("index"), takes="in or out", steps=("top dead centre",),
            now=lambda bench: f"piston stop is {'out' if bench.host.session.stop else 'in'}"),
     Action("other_cylinder", "o", "other cylinder", "the piston stop is in another cylinder",
-           _other_cylinder, why_not=first(STOP_OUT, _other_cylinders, INDEX_PASSED),
+           _other_cylinder, why_not=needs("stop out", "cylinders", "no TDC", "index"),
            takes="CYLINDER"),
     Action("dial_gauge", "d", "dial gauge", "TDC by a dial gauge, point by point",
            lambda bench, _: bench.dashboard.begin(GaugePoints(bench.host, bench.prompt)),
-           undo="esc", why_not=first(STOP_OUT, INDEX_PASSED), steps=("top dead centre",)),
+           undo="esc", why_not=needs("stop out", "index"), steps=("top dead centre",)),
     ENGINE_MARK,
     Action("select_tdc", "t", "select TDC", "select which of the TDCs found is used",
            lambda bench, _: bench.dashboard.begin(SelectTdc(bench.host)), undo="esc",
-           why_not=first(STOP_OUT, TDC_FOUND)),
+           why_not=needs("stop out", "a TDC")),
     FIRING_TDC,
     Action("drag", "b", "drag", "a light drag is held on a rotor, or no longer", _drag, undo="b",
-           why_not=HAS_MAGNETO, takes="UNIT"),
+           why_not=needs("a magneto"), takes="UNIT"),
     Action("advance_lever", DIGITS, "lever", "an advance lever is at its next setting", _lever,
-           why_not=HAS_LEVER, takes="UNIT SETTING", digits=_levers, steps=("reading",),
+           why_not=needs("a lever"), takes="UNIT SETTING", digits=_levers, steps=("reading",),
            any_time=True),
     Action("past_impulse", "i", "past the coupling", "past an impulse coupling, step by step",
-           _past_impulse, undo="esc", why_not=first(HAS_COUPLING, STOP_OUT, TDC_IN_USE),
+           _past_impulse, undo="esc", why_not=needs("a coupling", "stop out", "TDC in use"),
            takes="UNIT"),
     Action("unit_moved", "v", "unit was moved", "a unit was moved: keep its readings apart",
-           _unit_moved, why_not=WAS_READ, takes="UNIT",
+           _unit_moved, why_not=needs("a unit read"), takes="UNIT",
            now=lambda bench: f"{rest[0]} was moved" if (rest := bench.opened_at_rest) else ""),
     Action("go_to", "g", "go to", "go to an angle", _go_to, undo="esc",
-           why_not=first(STOP_OUT, TDC_IN_USE), takes="DEGREES BTDC"),
+           why_not=needs("stop out", "TDC in use"), takes="DEGREES BTDC"),
     Action("as_left", "l", "as left", "everything is tightened: readings are as left", _as_left,
-           why_not=NOT_TIGHTENED),
+           why_not=needs("not as left")),
     Action("work_done", "w", "work done", "note what was done on the engine or a unit", _work_done,
            takes="WORDS; UNIT", any_time=True),
     Action("remark", "r", "remark", "a remark for the certificate", _remark, takes="WORDS",
            any_time=True),
     Action("leave", "esc", "leave", "leave this part of the work",
-           lambda bench, _: bench.dashboard.leave(), undo="begin it again", why_not=CAN_LEAVE,
-           any_time=True),
+           lambda bench, _: bench.dashboard.leave(), undo="begin it again",
+           why_not=needs("a procedure"), any_time=True),
     Action("keys", "h", "all keys", "the page of all keys",
            lambda bench, _: bench.dashboard.turn_page(), undo="h or esc", any_time=True),
     Action("quit", "q", "quit", "end here; the capture is kept", _quit, undo="rig live again",

@@ -115,15 +115,14 @@ class LiveSession:
         if self.ended:
             return []
         events = [event for word in self._feed.words() for event in self._hear(word)]
-        now = self.session.now()
-        if now is not None and now.crank_deg is not None:
+        if (now := self.session.now()) is not None and now.crank_deg is not None:
             self.stillness.see(now.t_us, now.crank_deg)
         self._look_at_capture()
         now_s = self._clock()
         if now_s - self._host_s >= HOST_EVERY_S:
             self._host_s = now_s
-            elapsed_s = round(now_s - self._begun_s, 3)
-            events += self.annotate("host", {"utc": self._stamp(), "monotonic_s": elapsed_s})
+            at = {"utc": self._stamp(), "monotonic_s": round(self.elapsed_s, 3)}
+            events += self.annotate("host", at)
             self._writer.sync()
             self._look_at_disk()
             self._engine_change = self.job.engine.change()
@@ -182,13 +181,13 @@ class LiveSession:
 
     def lacking(self) -> list[str]:
         """What is missing of what this run was to leave, a sentence each; once it has ended."""
-        found = [*self.recorder.lacking()]
-        for path in self.saved.files if self.saved else ():
-            if not path.is_file():
-                found.append(f"{named(path)} is gone since it was saved")
+        saved = self.saved.files if self.saved else ()
+        found = [
+            f"{named(path)} is gone since it was saved" for path in saved if not path.is_file()
+        ]
         if not self.job.engine_file.is_file():
             found.append(f"{named(self.job.engine_file)} is gone")
-        return found
+        return [*self.recorder.lacking(), *found]
 
     def _look_at_capture(self) -> None:
         """Where it goes on in another file, the job's reference names that one, where it is new."""
@@ -225,12 +224,8 @@ class LiveSession:
             " that it began with; to load the new one, quit (q) and start rig live again"
         )
         lately = self._clock() - self._happened_s <= SHOWN_FOR_S
-        every = (
-            self._refusal or self._another,
-            self.recorder.happened,
-            self._happened if lately else "",
-            changed,
-        )
+        happened = self._happened if lately else ""
+        every = (self._refusal or self._another, self.recorder.happened, happened, changed)
         return " │ ".join(filter(None, every))
 
     # -- how the line is -----------------------------------------------------------------------
@@ -296,9 +291,7 @@ class LiveSession:
 
     def stop_out(self, *, drop: bool = False) -> None:
         """The piston stop is out again: its touches give the reference, or check it."""
-        before = self.session.reference
-        self.annotate("stop-out", {"drop": True} if drop else self._made())
-        self._keep_if_new(before)
+        self._note_of_tdc("stop-out", {"drop": True} if drop else self._made())
 
     def use(self, which: dict[str, object]) -> TdcReference:
         """Use another of the TDCs found; ``which`` as the note ``USE`` has it. Raises InputError
@@ -307,15 +300,12 @@ class LiveSession:
         found = self.session.reference
         if found is None:
             raise InputError(self.session.last_error)
-        self._keep_reference(found)
         return found
 
     def undo_tdc(self, kind: str) -> None:
         """Undo the last annotation of a ``kind`` ("stop-out", "use" or "stroke"); the job keeps the
         TDC that is in use then. Raises InputError when there is none to undo."""
-        before = self.session.reference
         self._note_of_tdc(kind, {"back": True})
-        self._keep_if_new(before)
 
     def state_stroke(self, cylinder: int = 1) -> None:
         """``cylinder`` is at its firing TDC now, or nearest to it."""
@@ -331,13 +321,12 @@ class LiveSession:
         return {"utc": self._stamp(), "capture": self.capture_path.name}
 
     def _note_of_tdc(self, name: str, value: dict[str, object]) -> None:
-        """Raises InputError when the session refuses the note."""
-        refused = self.session.line_errors["note"]
+        """Write a note that may change the TDC in use, which the job then keeps. Raises InputError
+        when the session refuses the note."""
+        before, refused = self.session.reference, self.session.line_errors["note"]
         self.annotate(name, value)
         if self.session.line_errors["note"] > refused:
             raise InputError(self.session.last_error)
-
-    def _keep_if_new(self, before: TdcReference | None) -> None:
         found = self.session.reference
         if found is not None and found is not before:
             self._keep_reference(found)
