@@ -44,26 +44,21 @@ def unit_lines(pen: Pen, width: int, height: int, unit: UnitView) -> Lines:
     The order of what stays: name and verdict in words, the verdict large, the last reading on the
     scale, mean and U, and the rest.
     """
-    if height < 2:
-        return [row(pen, width, unit)][:height]
-    lines = [_title(pen, width, unit)]
+    words = large_words(unit)
     scale = _scale_row(pen, width, unit)
-    if not large_words(unit):
+    if height < (LOW - 1 if words else 2):
+        return [row(pen, width, unit), scale, _sums(pen, unit)][:height]
+    lines, details = [_title(pen, width, unit)], _details(pen, width, unit)
+    if not words:
         last = [pen.text(*_last_parts(unit))] if unit.last else []
         lines += [scale] if height < LOW else [*draw_scale(pen, width, unit), *last]
-        return [*lines, *_details(pen, width, unit)][:height]
-    if height < LOW - 1:
-        return [row(pen, width, unit), scale, _sums(pen, unit)][:height]
-    if height < FULL:
-        lines += _large(pen, width, unit, "small")
-    else:
-        lines += [*_large(pen, width, unit, "large"), _sums(pen, unit)]
+        return [*lines, *details][:height]
+    lines += _large(pen, width, unit, "small" if height < FULL else "large")
+    lines += [] if height < FULL else [_sums(pen, unit)]
     lines += [scale] if height - len(lines) < 3 else draw_scale(pen, width, unit)
-    details = _details(pen, width, unit)
-    room = height - len(lines)
-    if room > len(details) and not _table_beside(pen, width, unit):
-        details += [Text(end=""), *_table(pen, width, unit)][: room - len(details)]
-    return [*lines, *details][:height]
+    if (room := height - len(lines)) > len(details) and not _table_beside(pen, width, unit):
+        details += [Text(end=""), *_table(pen, width, unit)]
+    return [*lines, *details[:room]]
 
 
 def least_lines(unit: UnitView) -> int:
@@ -122,19 +117,17 @@ def _title(pen: Pen, width: int, unit: UnitView) -> Text:
 
 def _large(pen: Pen, width: int, unit: UnitView, size: Size) -> Lines:
     """The verdict in large letters, with figures or the table of cylinders beside it."""
-    words = large_words(unit)
-    role = VERDICT_ROLE[unit.verdict.verdict]
-    drawn = blocks(words, size, pen.unicode)
+    drawn = blocks(large_words(unit), size, pen.unicode)
     if len(drawn[0]) > width:
-        drawn = blocks(words, "small", pen.unicode)
+        drawn = blocks(large_words(unit), "small", pen.unicode)
+    role = VERDICT_ROLE[unit.verdict.verdict]
     lines = [pen.text((line, "strong" if role == "text" else role)) for line in drawn]
     room = width - len(drawn[0]) - 3
-    if size == "large" and _table_beside(pen, width, unit):
-        side = _table(pen, room, unit)
-    elif size == "small":
+    side: Lines = []
+    if size == "small":
         side = _side(pen, room, unit)
-    else:
-        side = []
+    elif _table_beside(pen, width, unit):
+        side = _table(pen, room, unit)
     return beside(lines, side[: len(lines)], width - max(room, 0)) if side else lines
 
 
@@ -211,17 +204,16 @@ def _table(pen: Pen, width: int, unit: UnitView) -> Lines:
         return pen.labelled(("readings", "quiet"), width, "  ".join(texts[-60:])) if texts else []
     wide = width >= 60
     widths = (9, 4, 23, 8, 0) if wide else (5, 4, 11, 7, 0)
-    head = ["cylinder" if wide else "cyl.", "n", "mean", "SD", "verdict"]
-    rows: list[tuple[Role, list[str]]] = [("quiet", head)]
+    rows: list[tuple[Role, Sequence[str]]] = [
+        ("quiet", ("cylinder" if wide else "cyl.", "n", "mean", "SD", "verdict"))
+    ]
     for each in own:
         mean = mean_text(each) if wide else rounding.btdc(each.mean_btdc, each.U_deg)
-        mean, verdict = mean.removesuffix(" BTDC"), verdict_word(verdict_over([each]))
-        cells = [str(each.cylinder), str(each.n), mean, rounding.scatter(each.sd_deg), verdict]
+        cells = (str(each.cylinder), str(each.n), mean.removesuffix(" BTDC"),
+                 rounding.scatter(each.sd_deg), verdict_word(verdict_over([each])))  # fmt: skip
         rows.append((VERDICT_ROLE[each.verdict], cells))
     return [
-        pen.text(
-            ("".join(f"{pen.clean(t):<{w}}" for t, w in zip(cells, widths, strict=True)), role)
-        )
+        pen.text(("".join(pen.clean(c).ljust(w) for c, w in zip(cells, widths, strict=True)), role))
         for role, cells in rows
     ]
 
@@ -300,9 +292,7 @@ def _reading_marks(axis: Columns, unit: UnitView) -> list[Mark]:
     marks: list[Mark] = [
         (column, "·" if times == 1 else "●", "quiet") for column, times in columns.items()
     ]
-    last = unit.last
-    at = None if last is None else unit.on_scale(last)
-    if last is not None and at is not None and isfinite(at):
+    if (last := unit.last) and (at := unit.on_scale(last)) is not None and isfinite(at):
         sign = {1: "◀", 0: "▼", -1: "▶"}[axis.beyond(at)]
         marks.append((axis.column(at), sign, reading_role(unit, last)))
     return marks
@@ -315,14 +305,13 @@ def _window_marks(axis: Columns, unit: UnitView) -> list[Mark]:
     if window is not None:
         line, *limits = span(axis.column(window.earliest_btdc), axis.column(window.latest_btdc))
         marks = [line, (axis.column(window.nominal_btdc), "┿", "text"), *limits]
-    lane = Lane.of(whole, ()) if whole is not None else None
-    if whole is None or lane is None or lane.mean_btdc is None:
-        return marks
-    role = VERDICT_ROLE[whole.verdict]
-    if lane.bar is not None:
-        first, last = map(axis.column, lane.bar)
-        marks.append((first, "▒" * (last - first + 1), role))
-    return [*marks, (axis.column(lane.mean_btdc), "◆", role)]
+    if whole is not None and (lane := Lane.of(whole, ())).mean_btdc is not None:
+        role = VERDICT_ROLE[whole.verdict]
+        if lane.bar is not None:
+            first, last = map(axis.column, lane.bar)
+            marks.append((first, "▒" * (last - first + 1), role))
+        marks.append((axis.column(lane.mean_btdc), "◆", role))
+    return marks
 
 
 def focus(units: Sequence[UnitView]) -> int:
