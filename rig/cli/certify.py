@@ -20,7 +20,7 @@ from rig.cli.output import (
     newest_capture,
     open_job,
 )
-from rig.cli.tables import assessment_lines, verdict_status
+from rig.cli.results import assessment_lines, verdict_status
 from rig.engine.profile import Profile
 from rig.job.results import Change
 from rig.wire.capture import is_growing

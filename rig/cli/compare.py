@@ -11,7 +11,7 @@ from rig.base import rounding
 from rig.base.errors import InputError
 from rig.certificate import record
 from rig.cli.output import Answer, Command, job_results, open_job, table_lines, tell
-from rig.cli.tables import verdict_status
+from rig.cli.results import verdict_status
 from rig.engine.profile import Profile
 from rig.history.before_after import Pair, Side, Wanted, groups, pairs, same_reference
 from rig.timing.values import PHASES, Assessment

@@ -45,7 +45,7 @@ COMMANDS = {
 }
 """Every command and what it does, in the order in which they are shown."""
 
-MODULES = {"range": "results", "verify": "certify", "simulate": "ports"}
+MODULES = {"demo": "live", "range": "results", "verify": "certify", "simulate": "ports"}
 """The module of a command that has none of its own name."""
 
 RENAMED = {

@@ -13,8 +13,7 @@ from rich.text import Text
 
 from rig.base import rounding
 from rig.live import panels
-from rig.live.large_type import HEIGHT, Size, blocks
-from rig.live.text import Frame, Lines, Pen, beside, fitted
+from rig.live.text import HEIGHT, Frame, Lines, Pen, Size, beside, blocks, fitted
 from rig.live.unit_panel import draw_scale, focus, large_words, least_lines, row, unit_lines
 from rig.live.view import View
 from rig.words.figures import clock

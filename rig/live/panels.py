@@ -15,8 +15,8 @@ from rig.base import rounding
 from rig.base.angles import wrap
 from rig.guide.action import Question, Step, Stroke
 from rig.guide.procedure import GoToView, Panel, PanelLine, Sort
-from rig.live.large_type import HEIGHT, Size, blocks
 from rig.live.text import (
+    HEIGHT,
     STYLES,
     VERDICT_ROLE,
     Lines,
@@ -24,7 +24,9 @@ from rig.live.text import (
     Part,
     Pen,
     Role,
+    Size,
     beside,
+    blocks,
     centred,
     ends,
     fitted,

@@ -1,7 +1,10 @@
-"""Lines of text for the screen: harmless, measured, wrapped and styled by rich; a finished frame.
+"""Lines of text for the screen: harmless, measured, wrapped and styled by rich; large letters; a
+finished frame.
 
 Text from outside goes through a ``Pen``, so that nothing in it can control the terminal. A line is
-a ``rich.text.Text``; a block is a list of lines.
+a ``rich.text.Text``; a block is a list of lines. Large letters are drawn in dots for this program,
+for the eye that is two metres away; two dots, one above the other, fill one cell, so a dot is about
+square. ``small`` letters take three lines, ``large`` ones five. Without Unicode the dots are ``#``.
 """
 
 from __future__ import annotations
@@ -190,3 +193,77 @@ class Frame:
             [(piece.text, piece.style or Style.null()) for piece in line.render(_console())]
             for line in self.lines
         ]
+
+
+Size = Literal["small", "large"]
+HEIGHT: dict[Size, int] = {"small": 3, "large": 5}  # lines of the terminal
+
+_SMALL = """
+ 0     1     2     3     4     5     6     7     8     9     .  -
+ .###. .##.. ####. ####. ...## ##### .###. ##### .###. .###. .. ....
+ ##.## ###.. ...## ...## ..### ##... ##... ...## ##.## ##.## .. ....
+ ##.## .##.. ..##. .###. .#.## ####. ####. ..##. .###. ##.## .. ####
+ ##.## .##.. .##.. ...## ##### ...## ##.## ..##. ##.## .#### .. ....
+ ##.## .##.. ##... ...## ...## ...## ##.## .##.. ##.## ...## ## ....
+ .###. ####. ##### ####. ...## ####. .###. .##.. .###. .###. ## ....
+
+ A     C     D     E    I  L    N      O     R     S     T      U     V     Y      °
+ .###. .#### ####. #### ## ##.. ##..## .###. ####. .#### ###### ##.## ##.## ##..## .##.
+ ##.## ##... ##.## ##.. ## ##.. ###.## ##.## ##.## ##... ..##.. ##.## ##.## ##..## #..#
+ ##.## ##... ##.## ###. ## ##.. ###### ##.## ##.## .###. ..##.. ##.## ##.## .####. .##.
+ ##### ##... ##.## ##.. ## ##.. ##.### ##.## ####. ...## ..##.. ##.## ##.## ..##.. ....
+ ##.## ##... ##.## ##.. ## ##.. ##..## ##.## ##.## ...## ..##.. ##.## .###. ..##.. ....
+ ##.## .#### ####. #### ## #### ##..## .###. ##.## ####. ..##.. .###. ..#.. ..##.. ....
+"""
+
+_LARGE = """
+ 0      1      2      3      4      5      6      7      8      9      .  -
+ .####. ..##.. .####. #####. ...##. ###### ..###. ###### .####. .####. .. .....
+ ###### .###.. ###### ###### ..###. ###### .###.. ###### ###### ###### .. .....
+ ##..## ####.. ##..## ....## .####. ##.... ###... ....## ##..## ##..## .. .....
+ ##..## ..##.. ....## ....## ##.##. #####. ##.... ...### ##..## ##..## .. .....
+ ##..## ..##.. ...### .####. ##.##. ###### #####. ...##. .####. ###### .. #####
+ ##..## ..##.. ..###. .####. ###### ....## ###### ..###. .####. .##### .. #####
+ ##..## ..##.. .###.. ....## ###### ....## ##..## ..##.. ##..## ....## .. .....
+ ##..## ..##.. ###... ....## ...##. ##..## ##..## .###.. ##..## ...### .. .....
+ ###### ###### ###### ###### ...##. ###### ###### .##... ###### ..###. ## .....
+ .####. ###### ###### #####. ...##. .####. .####. .##... .####. .###.. ## .....
+
+ A      C      D      E     I  L     N       O      R      S      T      U      V      Y      °
+ .####. .####. #####. ##### ## ##... ##...## .####. #####. .####. ###### ##..## ##..## ##..## .##.
+ ###### ###### ###### ##### ## ##... ###..## ###### ###### ###### ###### ##..## ##..## ##..## #..#
+ ##..## ##..## ##..## ##... ## ##... ###..## ##..## ##..## ##..## ..##.. ##..## ##..## ##..## #..#
+ ##..## ##.... ##..## ##... ## ##... ####.## ##..## ##..## ##.... ..##.. ##..## ##..## .####. .##.
+ ###### ##.... ##..## ####. ## ##... ##.#.## ##..## ###### #####. ..##.. ##..## ##..## .####. ....
+ ###### ##.... ##..## ####. ## ##... ##.#.## ##..## #####. .##### ..##.. ##..## ##..## ..##.. ....
+ ##..## ##.... ##..## ##... ## ##... ##.#### ##..## ##.##. ....## ..##.. ##..## ##..## ..##.. ....
+ ##..## ##..## ##..## ##... ## ##... ##..### ##..## ##.##. ##..## ..##.. ##..## .####. ..##.. ....
+ ##..## ###### ###### ##### ## ##### ##..### ###### ##..## ###### ..##.. ###### .####. ..##.. ....
+ ##..## .####. #####. ##### ## ##### ##...## .####. ##..## .####. ..##.. .####. ..##.. ..##.. ....
+"""
+
+
+@lru_cache(maxsize=512)
+def blocks(text: str, size: Size, unicode: bool = True) -> tuple[str, ...]:
+    """Lines of the terminal that show ``text`` (digits and the letters of verdicts) large.
+
+    Raises KeyError for any other character.
+    """
+    sheet = _sheet(size)
+    rows = [".".join(row) for row in zip(*(sheet[character] for character in text), strict=True)]
+    if size == "small" and not unicode:  # three lines of # are no letters
+        blank = " " * (2 * len(text) - 1)
+        return blank, " ".join(text), blank
+    signs = {"##": "█", "#.": "▀", ".#": "▄"} if unicode else {"##": "#"}
+    pairs = zip(rows[::2], rows[1::2], strict=True)
+    return tuple("".join(signs.get(a + b, " ") for a, b in zip(*p, strict=True)) for p in pairs)
+
+
+@lru_cache(maxsize=2)
+def _sheet(size: Size) -> dict[str, tuple[str, ...]]:
+    glyphs: dict[str, tuple[str, ...]] = {}
+    for sheet in (_SMALL if size == "small" else _LARGE).strip("\n").split("\n\n"):
+        head, *rows = (line.split() for line in sheet.splitlines())
+        for place, character in enumerate(head):
+            glyphs[character] = tuple(row[place] for row in rows)
+    return glyphs | {" ": ("." * (2 if size == "small" else 3),) * len(glyphs["0"])}

@@ -13,8 +13,20 @@ from rich.text import Text
 
 from rig.base import rounding
 from rig.base.rounding import listed, many, noun
-from rig.live.large_type import HEIGHT, Size, blocks
-from rig.live.text import VERDICT_ROLE, Lines, Mark, Part, Pen, Role, beside, centred, span
+from rig.live.text import (
+    HEIGHT,
+    VERDICT_ROLE,
+    Lines,
+    Mark,
+    Part,
+    Pen,
+    Role,
+    Size,
+    beside,
+    blocks,
+    centred,
+    span,
+)
 from rig.live.view import UnitView
 from rig.plots.axis import Axis, Lane, limit_text
 from rig.timing.assess import verdict_over

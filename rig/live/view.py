@@ -188,9 +188,7 @@ def view_of(
         reference=ReferenceView(subject.tdc) if subject else _reference(live),
         stroke=stroke_state(live),
         units=tuple(_unit(live, each) for each in live.job.profile.units if subject is None),
-        comparisons=tuple(
-            each for each in pairs if each[0].cylinder is None and subject is None
-        ),
+        comparisons=tuple(each for each in pairs if each[0].cylinder is None and subject is None),
         touches=_touches(live),
         goto=shown if isinstance(shown, GoToView) else None,
         panel=shown if isinstance(shown, Panel) else None,

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rig.cli.demo import VirtualRigProcess
+from rig.cli.live import VirtualRigProcess
 from rig.job.new import write_example
 from rig.wire.capture import CaptureReader
 from rig.wire.records import Health, LineError

@@ -3,8 +3,8 @@ rejected, names of units, phases, verdicts, comparisons and keys."""
 
 from __future__ import annotations
 
-from rig.live.large_type import blocks
 from rig.live.layout import render
+from rig.live.text import blocks
 from rig.live.unit_panel import large_words
 from rig.live.view import UnitView, View
 from rig.words.assessments import comparison_words, verdict_words

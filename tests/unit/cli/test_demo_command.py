@@ -10,7 +10,7 @@ from made_job import refused
 from virtual_bench import VirtualBench
 
 from rig.base.errors import InputError
-from rig.cli.demo import FASTEST, SEED, VirtualRigProcess, demonstration
+from rig.cli.live import FASTEST, SEED, VirtualRigProcess, demonstration
 from rig.live.script import Script
 from rig.signal.events import Reason
 

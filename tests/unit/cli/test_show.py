@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from fabricated_record import profile, readings, reference
 
-from rig.cli.tables import assessment_lines, verdict_status
+from rig.cli.results import assessment_lines, verdict_status
 from rig.timing.assess import assess
 from rig.timing.values import Assessment, Comparison, Verdict
 

@@ -15,7 +15,7 @@ from screen_states import HOSTILE
 
 from rig.base.uncertainty import Contribution, Source, Uncertainty
 from rig.cli.output import shown_lines, table_lines
-from rig.cli.tables import assessment_lines, reading_lines
+from rig.cli.results import assessment_lines, reading_lines
 from rig.signal.events import Reason, Rejection
 from rig.timing.values import Assessment, Comparison, Mark, Reading
 from rig.words.assessments import MARKS, RULES

@@ -44,9 +44,8 @@ from rig.guide.action import ActionLine, Question
 from rig.guide.advice import LAST_WORD, advice
 from rig.guide.procedure import Panel, PanelLine
 from rig.guide.state import JobState
-from rig.live.large_type import blocks
 from rig.live.layout import render
-from rig.live.text import PALETTE, Frame
+from rig.live.text import PALETTE, Frame, blocks
 from rig.live.view import View
 from rig.timing.assess import UnitVerdict
 from rig.words.assessments import verdict_words

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.live.large_type import HEIGHT, Size, blocks
+from rig.live.text import HEIGHT, Size, blocks
 
 SIZES: tuple[Size, ...] = ("small", "large")
 LETTERS = "0123456789.-ACDEILNORSTUVY"
