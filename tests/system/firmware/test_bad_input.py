@@ -122,6 +122,19 @@ def test_noise_faster_than_the_chip(chip: Chip, every_us: int) -> None:
     assert of(found, "P")[-1][4] >> 4 & 1 == edges(found, 1)[-1].level
 
 
+def test_the_second_board_follows_a_short_burst(second_chip: Chip) -> None:
+    """200,000 edges a second for 1.6 ms while the crank turns, as the page of limits has it."""
+    noise = list(pulses("contact1", 3e5, 320, 5))
+    assert noise[-1][0] - noise[0][0] == pytest.approx(1.6e3, abs=6.0)
+    changes = in_order(turning(5000, START_US, 6e5), iter(noise))
+    found = lines(second_chip.run(changes, seconds=1.6).said)
+    told = len(edges(found, 1)) + sum(cut[1] for cut in of(found, "X"))
+    assert told == len(noise)
+    assert last_count(found) == truth(changes).counts[-1]
+    assert of(found, "H")[-1].fields[2:5] == ["0", "0", "0"]
+    check_held(found)
+
+
 def test_noise_on_every_input_at_once(chip: Chip) -> None:
     pins = ("index", "contact1", "contact2", "a", "b")
     noise = [pulses(pin, 3e5 + i * 1.3, 8001, 5 + i) for i, pin in enumerate(pins)]
