@@ -77,7 +77,9 @@ class World:
         self.steps = steps
         at = self.hand_deg = self.crank_deg = hidden.start_deg
         self.turned_at_encoder = profile.encoder.turned_at == "encoder"
-        self.coupling = Shaft(at, hidden.encoder_play_deg)  # of crank and encoder, either drives
+        self.coupling = Shaft(
+            at, hidden.encoder_backlash_deg
+        )  # of crank and encoder, either drives
         self.encoder = Encoder(hidden.encoder)
         self.slip_deg = self.done_s = 0.0
         self.units = [self._unit(truth) for truth in hidden.units]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import accumulate
 from typing import Literal
 
@@ -51,7 +51,7 @@ class GroundTruth:
     firing_turn: int  # on a four-stroke: 0 if the first TDC after the index is the firing one
     start_deg: float  # the crank's angle at the beginning
     encoder: EncoderTruth
-    encoder_play_deg: float
+    encoder_backlash_deg: float
     piston: Piston
     stop: StopTruth
     units: tuple[UnitTruth, ...]
@@ -108,100 +108,87 @@ def draw(
     pull through the backlash.
     """
     rng = np.random.default_rng([seed, 1])
-    engine, encoder = profile.engine, profile.encoder
-    tdc_deg = float(rng.uniform(0.0, 360.0))
-    geometry = engine.geometry
-    unknown = geometry.offset_limit_mm if geometry else 6.0
-    offset = geometry.offset_mm if geometry and geometry.offset_mm is not None else None
-    piston = Piston(
-        geometry.throw_mm if geometry else 45.0,
-        geometry.rod_mm if geometry else 172.0,
-        float(rng.uniform(-unknown, unknown)) if offset is None else offset,
-        slack_mm=0.02,
-    )
-    harmonics = [(1, encoder.run_out_deg, float(rng.uniform(0.0, 360.0)))]
+
+    def between(low: float, high: float) -> float:
+        return float(rng.uniform(low, high))
+
+    engine, encoder, geometry = profile.engine, profile.encoder, profile.engine.geometry
+    tdc_deg = between(0.0, 360.0)
+    piston = Piston(45.0, 172.0, 0.0, slack_mm=0.02)
+    unknown_mm, offset_mm = 6.0, None
+    if geometry:
+        piston = replace(piston, throw_mm=geometry.throw_mm, rod_mm=geometry.rod_mm)
+        unknown_mm, offset_mm = geometry.offset_limit_mm, geometry.offset_mm
+    offset_mm = between(-unknown_mm, unknown_mm) if offset_mm is None else offset_mm
+    harmonics = [(1, encoder.run_out_deg, between(0.0, 360.0))]
     share = rng.uniform(0.2, 1.0, 3)
-    worst = rng.uniform(0.5, 1.0) * encoder.graduation_error_deg
+    worst = between(0.5, 1.0) * encoder.graduation_error_deg
     for times, part in zip((2, 3, 5), share / share.sum(), strict=True):
-        harmonics.append((times, float(worst * part), float(rng.uniform(0.0, 360.0))))
-    widths = [float(width) for width in rng.normal(0.0, 0.08, 3)]
+        harmonics.append((times, float(worst * part), between(0.0, 360.0)))
+    widths = rng.normal(0.0, 0.08, 3).tolist()
+
+    def one(unit: Unit) -> UnitTruth:
+        btdc: dict[str, float] = {}
+        for nth, setting in enumerate(unit.settings):
+            window = _window(setting)
+            middle, sd = 30.0 - 20.0 * nth, 1.0
+            if window is not None:
+                half = 0.5 * (window.earliest_btdc - window.latest_btdc)
+                middle, sd = window.nominal_btdc, 0.6 * half
+            btdc[setting.name] = middle + sd * float(rng.normal())
+        lobes = rng.normal(0.0, 0.25, unit.lobes)
+        lobes += _nominal_differences(profile, unit) - lobes.mean()
+        apart = 360.0 / float(unit.turns_per_crank_turn)
+        drawn = UnitTruth(
+            unit.name,
+            unit.input,
+            btdc,
+            tuple(lobes.tolist()),
+            tuple((rng.uniform(0.38, 0.44, unit.lobes) * apart / unit.lobes).tolist()),
+            between(0.2, 0.8) if unit.backlash_deg is None else unit.backlash_deg,
+            scatter_deg,
+            noise=NOISES[noise],
+        )
+        if magnet:
+            drawn = replace(drawn, magnet=Magnet(before_deg=between(0.1, 1.0)))
+        if unit.coupling == "impulse":
+            drawn = replace(drawn, coupling=Coupling(lag_deg=between(20.0, 32.0)))
+        return drawn
+
     return GroundTruth(
         tdc_deg=tdc_deg,
         firing_turn=int(rng.integers(0, 2)) if engine.strokes == 4 else 0,
-        start_deg=float(rng.uniform(0.0, 360.0)),
+        start_deg=between(0.0, 360.0),
         encoder=EncoderTruth(
             counts=encoder.counts_per_turn,
             direction=encoder.direction,
             ratio=float(encoder.turns_per_crank_turn),
-            state_counts=(0.0, widths[0], widths[1], widths[2]),
+            state_counts=(0.0, *widths),
             line_counts=0.01,
             harmonics=tuple(h for h in harmonics if h[1] > 0.0),
             index_level=encoder.index_level,
             seed=int(rng.integers(1 << 30)),
         ),
-        encoder_play_deg=encoder.backlash_deg,
-        piston=piston,
-        stop=StopTruth(round(float(rng.uniform(0.16, 0.36)) * piston.throw_mm, 2)),
-        units=tuple(
-            _unit(profile, unit, rng, noise=noise, magnet=magnet, scatter_deg=scatter_deg)
-            for unit in profile.units
-        ),
+        encoder_backlash_deg=encoder.backlash_deg,
+        piston=replace(piston, offset_mm=offset_mm),
+        stop=StopTruth(round(between(0.16, 0.36) * piston.throw_mm, 2)),
+        units=tuple(map(one, profile.units)),
         seed=seed,
     )
 
 
-def _unit(
-    profile: Profile,
-    unit: Unit,
-    rng: np.random.Generator,
-    *,
-    noise: str,
-    magnet: bool,
-    scatter_deg: float,
-) -> UnitTruth:
-    btdc: dict[str, float] = {}
-    for nth, setting in enumerate(unit.settings):
-        window = _stated(setting)
-        if window is None:
-            btdc[setting.name] = 30.0 - 20.0 * nth + float(rng.normal(0.0, 1.0))
-        else:
-            half = 0.5 * (window.earliest_btdc - window.latest_btdc)
-            btdc[setting.name] = window.nominal_btdc + 0.6 * half * float(rng.normal())
-    lobes = rng.normal(0.0, 0.25, unit.lobes)
-    lobes += _nominal_differences(profile, unit) - lobes.mean()
-    period = 360.0 / float(unit.turns_per_crank_turn)
-    return UnitTruth(
-        name=unit.name,
-        input=unit.input,
-        btdc_deg=btdc,
-        lobe_deg=tuple(float(x) for x in lobes),
-        open_deg=tuple(float(x) for x in rng.uniform(0.38, 0.44, unit.lobes) * period / unit.lobes),
-        backlash_deg=float(rng.uniform(0.2, 0.8))
-        if unit.backlash_deg is None
-        else unit.backlash_deg,
-        scatter_deg=scatter_deg,
-        magnet=Magnet(before_deg=float(rng.uniform(0.1, 1.0))) if magnet else None,
-        coupling=Coupling(lag_deg=float(rng.uniform(20.0, 32.0)))
-        if unit.coupling == "impulse"
-        else None,
-        noise=NOISES[noise],
-    )
-
-
-def _stated(setting: Setting) -> Window | None:
-    """The window of a setting; of a compensated cam without a common one, the first cylinder's."""
+def _window(setting: Setting) -> Window | None:
+    """That of a setting; of a compensated cam without a common one, the first cylinder's."""
     return setting.window or next(iter(setting.per_cylinder.values()), None)
 
 
 def _nominal_differences(profile: Profile, unit: Unit) -> Floats:
     """By lobe: how much later it is meant to open than the first setting's window."""
     setting = unit.settings[0]
-    later = np.zeros(unit.lobes)
-    window = _stated(setting)
-    for lobe, cylinder in enumerate(served(profile.engine, unit)[: unit.lobes]):
-        if window is not None and cylinder in setting.per_cylinder:
-            later[lobe] = window.nominal_btdc - setting.per_cylinder[cylinder].nominal_btdc
-    return later
+    window = _window(setting)
+    own = [setting.per_cylinder.get(c) for c in served(profile.engine, unit)[: unit.lobes]]
+    later = [window.nominal_btdc - each.nominal_btdc if window and each else 0.0 for each in own]
+    return np.array(later + [0.0] * (unit.lobes - len(later)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,7 @@ UNIT_DEG_S = 1.5
 SLOT_DEG = 25.0  # the farthest that a unit can be moved on its slots, in crank degrees
 STEADY = Hand(uneven=0.2, tremor_deg=0.0)
 Note = Callable[..., None]  # where truth is noted: ``note(list, **entry)``
+Step = Callable[..., Curve]  # ``turn`` or ``stroke``
 
 
 @dataclass(slots=True)
@@ -69,7 +70,7 @@ class Operator:
         world, speed = self.world, speed or self.hand.speed_deg_s
         by = end - world.hand_deg
         curve = turn(self.hand, self._rng, world.done_s, world.hand_deg, by=by, speed=speed)
-        return self._met(curve, -1 if by < 0.0 else 1, unsteady=False)
+        return self._met(curve, -1 if by < 0.0 else 1)
 
     def _goto(self, deg: float, back: str = "", speed: float | None = None) -> Movement:
         way = -1 if back else 1
@@ -91,16 +92,21 @@ class Operator:
         sign = -1 if way == "back" else 1
         about = world.hand_for(stop.back_deg if sign < 0 else stop.forward_deg, sign)
         near = (about - world.hand_deg) * sign - NEAR_STOP_DEG
-        strokes = [(near * sign, self.hand.speed_deg_s)] if near > NEAR_STOP_DEG else []
-        strokes.append((3.0 * NEAR_STOP_DEG * sign, speed or GENTLE_DEG_S))
-        curves: list[Curve] = []
-        at, t_s = world.hand_deg, world.done_s
-        for by, speed_deg_s in strokes:
-            curves.append(turn(self.hand, self._rng, t_s, at, by=by, speed=speed_deg_s))
-            at, t_s = curves[-1].last, curves[-1].end_s
-        return self._met(join(*curves), sign, unsteady=bool(how))
+        steps = [(near * sign, self.hand.speed_deg_s)] if near > NEAR_STOP_DEG else []
+        steps.append((3.0 * NEAR_STOP_DEG * sign, speed or GENTLE_DEG_S))
+        return self._met(self._steps(turn, self.hand, world.hand_deg, steps), sign, bool(how))
 
-    def _met(self, curve: Curve, way: int, unsteady: bool) -> Movement:
+    def _steps(
+        self, make: Step, hand: Hand, at: float, steps: Iterable[tuple[float, float]]
+    ) -> Curve:
+        """Movements one after another, by so many degrees at so many a second."""
+        whole = still(self.world.done_s, self.world.done_s, at)
+        for by, speed in steps:
+            more = make(hand, self._rng, whole.end_s, whole.last, by=by, speed=speed)
+            whole = join(whole, more)
+        return whole
+
+    def _met(self, curve: Curve, way: int, unsteady: bool = False) -> Movement:
         """The movement, or as much of it as the stop allows."""
         self._last_way = way
         if self.stop is None:
@@ -229,12 +235,8 @@ class Operator:
         for unit in together.values():
             unit.moved_deg += sum(steps)
             self.note("moves", t=world.done_s, unit=unit.truth.name, earlier_deg=sum(steps))
-        curve: list[Curve] = []
-        at, t_s = start, world.done_s
-        for step in filter(None, steps):
-            curve.append(stroke(STEADY, self._rng, t_s, at, by=step, speed=UNIT_DEG_S))
-            at, t_s = curve[-1].last, curve[-1].end_s
-        whole = join(*curve, still(t_s, t_s + 0.5, at))
+        moves = self._steps(stroke, STEADY, start, [(by, UNIT_DEG_S) for by in steps if by])
+        whole = join(moves, still(moves.end_s, moves.end_s + 0.5, moves.last))
         grip = replace(self.hand, tremor_deg=self.hand.grip_deg, hold_tremor=1.0)
         lasting_s = whole.end_s - world.done_s
         return Movement(

@@ -342,7 +342,7 @@ class TruthBook:
             "tops_after_cylinder_1_deg": firing_tops_deg(world.profile.engine),
             "firing_tdc_crank_deg": firing,
             "backlash_deg": max((unit.backlash_deg for unit in hidden.units), default=0.0),
-            "encoder_play_deg": hidden.encoder_play_deg,
+            "encoder_backlash_deg": hidden.encoder_backlash_deg,
             "offset_mm": hidden.piston.offset_mm,
             "seconds": end_s,
             "units": self._units(world, zero),
