@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.signal.events import Opening, Reason, Rejection
-from rig.wire.records import EDGE, WIDTH, Batch, Cut, Edge, Health, LineError
+from rig.signal.events import Reason
+from rig.wire.records import EDGE, WIDTH, Batch, Cut, Health, LineError
 
 
 class ReorderBuffer:
@@ -298,31 +298,3 @@ class IntegrityMonitor:
         """Make one stretch of the older half; what lies between is then in doubt as well."""
         self._to_us[:MOST_STRETCHES] = [max(self._to_us[:MOST_STRETCHES])]
         del self._from_us[1:MOST_STRETCHES], self._whys[1:MOST_STRETCHES]
-
-
-def edge_at(row: np.void, which: int, level: int) -> tuple[Edge, int]:
-    """An edge made from a ``POSITION`` record, and the crank's step there: +1 when the count was
-    growing, -1 when shrinking, 0 when not known."""
-    count = int(row["count"])
-    came, goes = count - int(row["low"]), int(row["high"]) - count
-    around: tuple[list[float], list[int], list[int]] = ([math.nan] * 4, [0] * 4, [0] * 4)
-    edge = Edge(float(row["t_us"]), which, level, count, *around)
-    return edge, (came > goes) - (came < goes)
-
-
-def opened_unseen(edge: Edge, direction: int, losses: IntegrityMonitor) -> Opening:
-    """The opening as it is listed: not valid, its angle still to be filled in."""
-    lost = losses.why(edge.t_us, edge.t_us)
-    return Opening(
-        input=edge.input,
-        t_us=edge.t_us,
-        crank_deg=None,
-        direction=direction,
-        speed_deg_s=math.nan,
-        approach_deg=math.nan,
-        rejection=Rejection(lost or Reason.UNSEEN),
-        times_opened=1,
-        transition_us=math.nan,
-        closed_us=math.nan,
-        closed_deg=math.nan,
-    )

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from operator import itemgetter
 from typing import Protocol
 
@@ -31,7 +31,6 @@ from rig.signal.events import (
     Closing,
     Event,
     Finding,
-    IndexPass,
     Now,
     Opening,
     Reason,
@@ -46,8 +45,6 @@ from rig.signal.integrity import (
     IntegrityMonitor,
     ReorderBuffer,
     Uncovered,
-    edge_at,
-    opened_unseen,
 )
 from rig.signal.interpolate import EVEN, Interpolated, Offsets, StateWidths, interpolate
 from rig.signal.track import INDEX_LEAST_US, IndexInput, Track
@@ -65,14 +62,6 @@ that is more than ``SURE_DEG``."""
 
 MOST_UNPLACED = 2_000
 """Openings that wait for the index; beyond this, the oldest is listed without an angle."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Unplaced:
-    """An opening that waits for the index."""
-
-    opening: Opening
-    edge: Edge
 
 
 class Player(Protocol):
@@ -101,12 +90,14 @@ class OpeningFinder:
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
         self.widths = StateWidths(settings.widths_worth_counts)
+        self._events: list[Event] = []  # decided and not given yet
+        self._begin(turns=0.0)
+
+    def _begin(self, turns: float) -> None:
+        """A rig starts, ``turns`` whole turns of the encoder after the first."""
+        s = self.settings
         self.latest: np.void | None = None  # newest position record, for display
         self._display = CrankDisplay()
-        self._restarted(turns=0.0)
-
-    def _restarted(self, turns: float) -> None:
-        s = self.settings
         self.track = Track(s, turns)
         self.motion = CrankMotion(s)
         self.inputs = Inputs(s)
@@ -114,7 +105,7 @@ class OpeningFinder:
         self._anchor_edge: Edge | None = None
         self._anchor_offsets: Offsets = EVEN
         self._anchor_shift = 0.0
-        self._unplaced: deque[_Unplaced] = deque()
+        self._unplaced: deque[tuple[Opening, Edge]] = deque()  # openings that wait for the index
         self._closed_at: dict[int, tuple[float, float]] = {}  # input: place, time
         self._opened_at: dict[int, tuple[float, float]] = {}
         self.waiting = ReorderBuffer()
@@ -126,10 +117,9 @@ class OpeningFinder:
 
     def take(self, batch: Batch) -> list[Event]:
         """Events that ``batch`` decides, in order of decision."""
-        events: list[Event] = []
         for other in batch.others:
             if isinstance(other, Restart):
-                events += self._restart(other)
+                self._restart(other)
         self.waiting.add(batch, self._covered.take(batch))
         if len(batch.positions):
             self.latest = batch.positions[-1]
@@ -139,63 +129,71 @@ class OpeningFinder:
         sure_us = min(self._done_us, self._covered.sure_us)
         if sure_us > self._sure_us:
             self._sure_us = sure_us
-            self._work(sure_us, events)
-        return events
+            self._work(sure_us)
+        return self._given()
 
     def finish(self) -> list[Event]:
         """The recording has ended: process what waits, and list openings still without an index."""
-        events: list[Event] = []
-        self._work_last(events)
-        return events + self._release(Reason.INDEX_NEVER_MET)
+        self._work_last(Reason.INDEX_NEVER_MET)
+        return self._given()
 
-    def _work_last(self, events: list[Event]) -> None:
+    def _given(self) -> list[Event]:
+        events, self._events = self._events, []
+        return events
+
+    def _work_last(self, unplaced: Reason) -> None:
         """Process everything that came. Silence after it decides nothing: more may have followed.
-        What lies beyond the rig's last totals is in doubt."""
+        What lies beyond the rig's last totals is in doubt. ``unplaced``: why the index of openings
+        did not come."""
         last_us = max(self._done_us, math.nextafter(self.waiting.last_us, math.inf))
         doubt_us = math.nextafter(self._covered.sure_us, math.inf)
         if last_us > doubt_us:
-            self._work(doubt_us, events)
+            self._work(doubt_us)
             self.losses.doubt(doubt_us, math.inf, Reason.NOT_COVERED)
-        self._work(max(self._sure_us, last_us), events)
+        self._work(max(self._sure_us, last_us))
+        for opening, _ in self._unplaced:
+            why = opening.rejection or Rejection(unplaced)
+            self._events.append(replace(opening, rejection=why))
+        self._unplaced.clear()
 
     # -- processing, in order of time -------------------------------------------------------------
 
-    def _work(self, sure_us: float, events: list[Event]) -> None:
+    def _work(self, sure_us: float) -> None:
         """Process everything before ``sure_us``."""
         reached_us = math.nan
         while (incident := self.waiting.incident_before(sure_us)) is not None:
             if incident.t_us != reached_us:
-                self._up_to(incident.t_us, events)
+                self._up_to(incident.t_us)
                 reached_us = incident.t_us
-            self._handle(incident, events)
-        self._up_to(sure_us, events)
+            self._handle(incident)
+        self._up_to(sure_us)
 
-    def _handle(self, incident: Incident, events: list[Event]) -> None:
+    def _handle(self, incident: Incident) -> None:
         if isinstance(incident, Cut):
             if incident.input == INDEX_INPUT:
                 self.index.cut()
             else:
-                self._decide(self.inputs.cut(incident), events)
+                self._decide(self.inputs.cut(incident))
         elif isinstance(incident, Uncovered):
             self.losses.doubt(incident.t_us, incident.to_us, Reason.NOT_COVERED)
         elif isinstance(incident, Grown):
-            self._count_lost(self.losses.grown(incident), incident.t_us, events)
+            self._count_lost(self.losses.grown(incident), incident.t_us)
         else:
-            self._count_lost(self.losses.line_error(incident), incident.t_us, events)
+            self._count_lost(self.losses.line_error(incident), incident.t_us)
 
-    def _up_to(self, before_us: float, events: list[Event]) -> None:
+    def _up_to(self, before_us: float) -> None:
         """Process what is before ``before_us``; after a loss, stop where the levels are known."""
         if self.losses.looking:
             row = self.losses.over(self.motion.waiting_before(before_us))
             if row is not None:
-                self._through(math.nextafter(float(row["t_us"]), math.inf), events)
+                self._through(math.nextafter(float(row["t_us"]), math.inf))
                 for finding, opened in self.inputs.resync(row):
-                    events.append(finding)
+                    self._events.append(finding)
                     if opened:
-                        self._opened_unseen(finding.input, row, events)
-        self._through(before_us, events)
+                        self._opened_unseen(finding.input, row)
+        self._through(before_us)
 
-    def _through(self, before_us: float, events: list[Event]) -> None:
+    def _through(self, before_us: float) -> None:
         """Process the records before ``before_us``, and what silence until then decides.
 
         At the same instant, decisions come first, then edges, then positions and widths.
@@ -216,12 +214,11 @@ class OpeningFinder:
             pulses = self.index.edges(marks[~contacts])
         transitions += self.inputs.until(before_us)
         pulses += self.index.until(before_us)
-        self._decide(transitions, events, pulses)
+        self._decide(transitions, pulses)
 
     def _decide(
         self,
         transitions: list[tuple[int, Transition]],
-        events: list[Event],
         pulses: Sequence[tuple[float, np.void | None]] = (),
     ) -> None:
         """Transitions and index pulses that are decided, in order of their decision."""
@@ -231,63 +228,73 @@ class OpeningFinder:
         ]
         for t_us, which, what in sorted(decided, key=itemgetter(0, 1)):
             if isinstance(what, Transition):
-                self._transition(which, what, events)
+                self._transition(which, what)
             elif what is not None:
-                self._index(mark_of(what), events)
+                self._index(mark_of(what))
             else:
                 text = "a pulse too short for the index"
-                events.append(Finding(t_us, "index spike", INDEX_INPUT, text))
+                self._events.append(Finding(t_us, "index spike", INDEX_INPUT, text))
 
     # -- findings -------------------------------------------------------------------------------
 
-    def _transition(self, which: int, transition: Transition, events: list[Event]) -> None:
+    def _transition(self, which: int, transition: Transition) -> None:
         if transition.longest_us is not None:
-            events.append(failed_finding(transition, which, self.settings))
+            self._events.append(failed_finding(transition, which, self.settings))
             return
         mark = mark_of(transition.mark)
         where = interpolate(mark.edge, mark.offsets)
+        direction = where.step * self.settings.direction
         if transition.to is Rest.CLOSED:
             since = self._opened_at.get(which)
-            # Closed going backwards, they do not show how long the lobe keeps them closed.
-            at = where.at if where.step * self.settings.direction > 0 else math.nan
-            self._closed_at[which] = (at, transition.t_us)
-            events.append(
-                Closing(
-                    which,
-                    transition.t_us,
-                    self._angle(where.at, mark.offsets),
-                    where.step * self.settings.direction,
-                    transition.t_us - since[1] if since else math.nan,
-                    self._moved_deg(since, where.at),
-                )
+            angle, open_deg = self._angle(where.at, mark.offsets), self._moved_deg(since, where.at)
+            open_us = transition.t_us - since[1] if since else math.nan
+            self._events.append(
+                Closing(which, transition.t_us, angle, direction, open_us, open_deg)
             )
+            # Closed going backwards, they do not show how long the lobe keeps them closed.
+            self._closed_at[which] = (where.at if direction > 0 else math.nan, transition.t_us)
             return
-        events.extend(
+        self._events += [
             Finding(t_us, JUST_BEFORE, which, "taken for noise, not for the opening", open_us)
             for t_us, open_us in transition.dropped
-        )
+        ]
         opening = self._opening(which, transition, mark, where)
         self._opened_at[which] = (where.at, transition.t_us)
-        self._give(opening, mark.edge, events)
+        self._place(opening, mark.edge)
 
-    def _give(self, opening: Opening, edge: Edge, events: list[Event]) -> None:
-        if self.track.anchor is None:
-            self._unplaced.append(_Unplaced(opening, edge))
-            if len(self._unplaced) > MOST_UNPLACED:
-                first = self._unplaced.popleft().opening
-                late = first.rejection or Rejection(Reason.NO_INDEX)
-                events.append(replace(first, rejection=late))
-        else:
-            events.append(opening)
+    def _place(self, opening: Opening, edge: Edge) -> None:
+        """List an opening, or have it wait for the index."""
+        if self.track.anchor is not None:
+            self._events.append(opening)
+            return
+        self._unplaced.append((opening, edge))
+        if len(self._unplaced) > MOST_UNPLACED:
+            first, _ = self._unplaced.popleft()
+            late = first.rejection or Rejection(Reason.NO_INDEX)
+            self._events.append(replace(first, rejection=late))
 
-    def _opened_unseen(self, which: int, row: np.void, events: list[Event]) -> None:
-        """The contacts opened while edges were lost: list the opening here, not valid."""
-        edge, step = edge_at(row, which, self.inputs.open_level(which))
-        opening = opened_unseen(edge, step * self.settings.direction, self.losses)
-        angle = self._angle(interpolate(edge).at, self._anchor_offsets)
+    def _opened_unseen(self, which: int, row: np.void) -> None:
+        """The contacts opened while edges were lost: list the opening at this ``POSITION`` record,
+        not valid."""
+        t_us, count = float(row["t_us"]), int(row["count"])
+        came, goes = count - int(row["low"]), int(row["high"]) - count
         self._opened_at.pop(which, None)
         self._closed_at.pop(which, None)
-        self._give(replace(opening, crank_deg=angle), edge, events)
+        opening = Opening(
+            input=which,
+            t_us=t_us,
+            crank_deg=self._angle(count + 0.5, self._anchor_offsets),
+            direction=((came > goes) - (came < goes)) * self.settings.direction,
+            speed_deg_s=math.nan,
+            approach_deg=math.nan,
+            rejection=Rejection(self.losses.why(t_us, t_us) or Reason.UNSEEN),
+            times_opened=1,
+            transition_us=math.nan,
+            closed_us=math.nan,
+            closed_deg=math.nan,
+        )
+        level = self.inputs.open_level(which)
+        self._place(opening, Edge(t_us, which, level, count, [math.nan] * 4, [0] * 4, [0] * 4))
 
     def _opening(
         self, which: int, transition: Transition, mark: Mark, where: Interpolated
@@ -310,35 +317,10 @@ class OpeningFinder:
             direction = 0
         speed_deg_us = abs(where.speed) * s.count_deg
         unsure = transition.unsure(SURE_DEG / speed_deg_us) if speed_deg_us else 0.0
-        why = self._rejection(transition, direction, approach_deg, passed, unsure)
-        return Opening(
-            input=which,
-            t_us=transition.t_us,
-            crank_deg=self._angle(where.at, mark.offsets),
-            direction=direction,
-            speed_deg_s=where.speed * s.direction * s.count_deg * 1e6,
-            approach_deg=approach_deg,
-            rejection=why,
-            times_opened=transition.runs,
-            transition_us=transition.last_us - transition.t_us,
-            closed_us=transition.rest_us,
-            closed_deg=self._moved_deg(since, where.at),
-            bounce_us=transition.bounce_us,
-        )
-
-    def _rejection(
-        self,
-        transition: Transition,
-        direction: int,
-        approach_deg: float,
-        passed: bool,
-        unsure: float,
-    ) -> Rejection | None:
-        needed_deg = self.settings.approach_deg
         # An edge lost shortly before matters too.
-        before_us = LOOK_BACK * self.settings.closed_end_us
-        lost = self.losses.why(transition.from_us - before_us, transition.decided_us)
-        short = Rejection(Reason.SHORT_APPROACH, (approach_deg, needed_deg))
+        lost = self.losses.why(
+            transition.from_us - LOOK_BACK * s.closed_end_us, transition.decided_us
+        )
         reasons: tuple[tuple[bool, Rejection | None], ...] = (
             (direction < 0, Rejection(Reason.BACKWARDS)),
             (lost is not None, Rejection(lost or Reason.UNSEEN)),
@@ -346,13 +328,29 @@ class OpeningFinder:
             (self.losses.jumping(transition.t_us), Rejection(Reason.ENCODER_JUMPED)),
             (self.track.lost is not None, self.track.lost),
             (direction == 0, Rejection(why_held(transition.rest_us))),
-            (approach_deg < needed_deg, short),
+            (
+                approach_deg < s.approach_deg,
+                Rejection(Reason.SHORT_APPROACH, (approach_deg, s.approach_deg)),
+            ),
             (not passed, Rejection(Reason.TURNED_BACK)),
             (unsure > MOST_UNSURE, Rejection(Reason.NOISE_OR_BOUNCE)),
         )
-        return next((why for holds, why in reasons if holds), None)
+        return Opening(
+            input=which,
+            t_us=transition.t_us,
+            crank_deg=self._angle(where.at, mark.offsets),
+            direction=direction,
+            speed_deg_s=where.speed * s.direction * s.count_deg * 1e6,
+            approach_deg=approach_deg,
+            rejection=next((why for holds, why in reasons if holds), None),
+            times_opened=transition.runs,
+            transition_us=transition.last_us - transition.t_us,
+            closed_us=transition.rest_us,
+            closed_deg=self._moved_deg(since, where.at),
+            bounce_us=transition.bounce_us,
+        )
 
-    def _index(self, mark: Mark, events: list[Event]) -> None:
+    def _index(self, mark: Mark) -> None:
         edge, offsets = mark.edge, mark.offsets
         where = interpolate(edge, offsets)
         direction = where.step * self.settings.direction
@@ -363,25 +361,18 @@ class OpeningFinder:
         if direction == 0 or active != (direction > 0):
             return
         self._refresh_anchor(offsets)
-        passed: IndexPass = self.track.passed(where.at, edge.t_us, direction)
-        events.append(passed)
+        passed = self.track.passed(where.at, edge.t_us, direction)
+        self._events.append(passed)
         if passed.anchored:
             self._anchor_edge, self._anchor_offsets = edge, offsets
             self._anchor_shift = where.at - (self.track.anchor or 0.0)
-            events += self._release(None, offsets)
+            # The openings that waited are placed with the state widths as known by now.
+            for opening, its_edge in self._unplaced:
+                angle = self._angle(interpolate(its_edge, offsets).at, offsets)
+                self._events.append(replace(opening, crank_deg=angle))
+            self._unplaced.clear()
         elif self.track.lost:
-            events.append(ReferenceLost(passed.t_us, self.track.lost))
-
-    def _release(self, why: Reason | None, offsets: Offsets = EVEN) -> list[Event]:
-        """Openings that waited for the index; ``why`` it did not come, if so. They are placed with
-        the encoder's state widths as known by now."""
-        unplaced, self._unplaced = self._unplaced, deque()
-        return [
-            replace(h.opening, rejection=h.opening.rejection or Rejection(why))
-            if why
-            else replace(h.opening, crank_deg=self._angle(interpolate(h.edge, offsets).at, offsets))
-            for h in unplaced
-        ]
+            self._events.append(ReferenceLost(passed.t_us, self.track.lost))
 
     # -- for display ----------------------------------------------------------------------------
 
@@ -393,9 +384,7 @@ class OpeningFinder:
 
     def contact_open(self, which: int) -> bool | None:
         """Whether a contact input is open at the newest position; None before the first."""
-        if self.latest is None:
-            return None
-        return self.inputs.is_open(which, self.latest)
+        return None if self.latest is None else self.inputs.is_open(which, self.latest)
 
     # -- angles ---------------------------------------------------------------------------------
 
@@ -417,32 +406,26 @@ class OpeningFinder:
 
     # -- losses, restarts -------------------------------------------------------------------------
 
-    def _count_lost(self, reason: Reason | None, t_us: float, events: list[Event]) -> None:
+    def _count_lost(self, reason: Reason | None, t_us: float) -> None:
         """With a reason: angles are not valid until the index has passed."""
         if reason is None:
             return
         why = Rejection(reason)
-        known = self.track.lost == why
-        self.track.counts_lost(why)
+        if self.track.lost != why:
+            self._events.append(ReferenceLost(t_us, why))
+        self.track.lost = why
         self._unplaced = deque(
-            replace(h, opening=replace(h.opening, rejection=h.opening.rejection or why))
-            for h in self._unplaced
+            (replace(opening, rejection=opening.rejection or why), edge)
+            for opening, edge in self._unplaced
         )
-        if not known:
-            events.append(ReferenceLost(t_us, why))
 
-    def _restart(self, restart: Restart) -> list[Event]:
+    def _restart(self, restart: Restart) -> None:
         """The rig restarted. List what is certain of the old life, then begin afresh."""
-        events: list[Event] = []
-        self._work_last(events)
-        events += self._release(Reason.RESTARTED_BEFORE_INDEX)
+        self._work_last(Reason.RESTARTED_BEFORE_INDEX)
         turns = self.track.turns
         if self.latest is not None and self.track.anchor is not None:
             angle = self.track.crank_deg(float(self.latest["count"])) or 0.0
             turns = float(math.ceil(angle * self.settings.encoder_turns_per_crank_turn / 360.0))
-            events.append(ReferenceLost(restart.t_us, Rejection(Reason.RESTARTED)))
-        self.latest = None
-        self._display = CrankDisplay()
+            self._events.append(ReferenceLost(restart.t_us, Rejection(Reason.RESTARTED)))
         self.widths.restart()
-        self._restarted(turns)
-        return events
+        self._begin(turns)

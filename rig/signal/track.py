@@ -33,8 +33,8 @@ TOLERANCE_COUNTS = 1.5
 class Track:
     """Angle reference since the rig started. Places are in counts, as in ``Interpolated.at``.
 
-    ``lost`` says why angles are not valid; None while they are. ``turns`` are whole turns of the
-    encoder before the rig restarted; they are added to all angles.
+    ``lost`` says why angles are not valid until the next index pass; None while they are.
+    ``turns`` are whole turns of the encoder before the rig restarted; they are added to all angles.
     """
 
     settings: Settings
@@ -50,10 +50,6 @@ class Track:
         s = self.settings
         turn = s.direction * (at - self.anchor) / s.counts_per_turn + self.turns
         return 360.0 * turn / s.encoder_turns_per_crank_turn
-
-    def counts_lost(self, why: Rejection) -> None:
-        """Counts are known to be lost: angles are not valid until the next index pass."""
-        self.lost = why
 
     def passed(self, at: float, t_us: float, direction: int) -> IndexPass:
         """The leading edge of the index was met at place ``at``."""

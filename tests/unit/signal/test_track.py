@@ -44,7 +44,7 @@ def test_a_reversal_over_the_index_anchors_nothing_again() -> None:
 def test_after_lost_counts_the_next_pass_is_the_anchor() -> None:
     track = Track(SETTINGS)
     track.passed(100.0, 0, 1)
-    track.counts_lost(Rejection(Reason.ENCODER_JUMPED))
+    track.lost = Rejection(Reason.ENCODER_JUMPED)
     passed = track.passed(100.0 + 4096 - 2, 1, 1)
     assert passed.anchored
     assert passed.crank_deg == pytest.approx(720.0)
