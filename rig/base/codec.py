@@ -63,11 +63,12 @@ def json_value(data: bytes, encoding: Literal["utf-8", "ascii"] = "utf-8") -> An
         raise InputError("nested too deep, or with a number that JSON cannot hold") from None
 
 
-def to_plain(value: object) -> Any:
+def to_plain(value: object, not_finite: Callable[[float], object] = str) -> Any:
     """``value`` as dicts, lists, strings, numbers, booleans and None.
 
-    Takes dataclasses, mappings, tuples, lists, fractions and NumPy scalars. Raises TypeError for
-    anything else, which is a fault of the program.
+    Takes dataclasses, mappings, tuples, lists, fractions and NumPy scalars; ``not_finite`` gives
+    what stands for a number that JSON lacks. Raises TypeError for anything else, which is a fault
+    of the program.
     """
     if isinstance(value, np.generic):
         value = value.item()
@@ -76,15 +77,15 @@ def to_plain(value: object) -> Any:
     if value is None or isinstance(value, (bool, int, str)):
         return value
     if isinstance(value, float):
-        return value if math.isfinite(value) else str(value)
+        return value if math.isfinite(value) else not_finite(value)
     if isinstance(value, Fraction):
         return f"{value.numerator}/{value.denominator}"
     if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}
+        return {f.name: to_plain(getattr(value, f.name), not_finite) for f in fields(value)}
     if isinstance(value, Mapping):
-        return {str(key): to_plain(each) for key, each in value.items()}
+        return {str(key): to_plain(each, not_finite) for key, each in value.items()}
     if isinstance(value, (tuple, list)):
-        return [to_plain(each) for each in value]
+        return [to_plain(each, not_finite) for each in value]
     raise TypeError(f"a {type(value).__name__} cannot be part of a record")
 
 

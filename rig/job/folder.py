@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import copy
 import json
-import math
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -19,7 +18,7 @@ from os import PathLike
 from pathlib import Path
 from typing import Any
 
-from rig.base.codec import json_value
+from rig.base.codec import json_value, to_plain
 from rig.base.errors import InputError, reason
 from rig.base.files import (
     LeftOut,
@@ -191,15 +190,9 @@ def read(path: Path, kind: str) -> dict[str, Any]:
     return found
 
 
-def plain(value: Any) -> Any:
-    """A value for a sheet; numbers that JSON lacks become null."""
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, dict):
-        return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [plain(item) for item in value]
-    return value
+def plain(sheet: Mapping[str, Any]) -> dict[str, Any]:
+    """A sheet as it is written; numbers that JSON lacks become null."""
+    return dict(to_plain(sheet, lambda _: None))
 
 
 def listed_records(folder: Path) -> Listing:

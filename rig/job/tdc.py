@@ -184,19 +184,18 @@ def in_use(
     """
     order = order or Order(path for path, _ in found)
     by_path = {path: reference for path, reference in found if reference is not None}
-    if not by_path or job is None:
-        return by_path[order.last([*by_path])] if by_path else job
+    if not by_path:
+        return job
     path = order.last([*by_path])
     last = by_path[path]
-    own = next((each for each, _ in found if each.name == job.capture), None)
-    if own is None or job.method is Method.BY_HAND:
+    own = next((each for each, _ in found if job is not None and each.name == job.capture), None)
+    if job is None or own is None or job.method is Method.BY_HAND:
         return last
+    later = _made_later(job, last)
     if own == path:
-        later = True if job.gauge is not None else _made_later(job, last)
+        later = later or job.gauge is not None
     elif (known := order.is_later(own, path)) is not None:
-        later = known or (_made_later(job, last) and not order.went_back(own, path))
-    else:
-        later = _made_later(job, last)
+        later = known or (later and not order.went_back(own, path))
     return job if later else last
 
 
@@ -300,47 +299,38 @@ def found_again(
     is none.
     """
     if claimed.gauge is not None:
-        return _by_gauge(claimed, claimed.gauge, source, profile)
+        return next(_by_gauge(claimed, source, profile), None)
     own = [
         replace(each, capture=source.path.name)
         for each in source.session.found
         if (each.way, each.cylinder) == (claimed.way, claimed.cylinder)
     ]
-    agreeing = [each for each in own if agrees(claimed, each)]
-    if not own and by_gauge(claimed):
-        agreeing = [each for each in _as_noted(claimed, source, profile) if agrees(claimed, each)]
+    # By the gauge also from all points as noted; not selected while they were read.
+    noted = _by_gauge(claimed, source, profile) if not own and by_gauge(claimed) else ()
+    agreeing = [each for each in (*own, *noted) if agrees(claimed, each)]
     # TDC proved again on the same counts of the encoder is the same to the last digit.
     same = [each for each in agreeing if each.made_utc == claimed.made_utc]
     best = same or agreeing or own
     return best[-1] if best else None
 
 
-def _as_noted(
-    claimed: TdcReference, source: ReplayedCapture, profile: Profile
-) -> list[TdcReference]:
-    """By the gauge, from all points as noted; not selected while they were read."""
-    try:
-        series = gauge_series(source.gauge, profile, claimed.cylinder)
-    except InputError:
-        return []
-    own = [each for each in series.references if each.way == claimed.way]
-    return [signed(each, None, claimed.made_utc, source.path.name) for each in own]
-
-
 def _by_gauge(
-    claimed: TdcReference, working: GaugeWorking, source: ReplayedCapture, profile: Profile
-) -> TdcReference | None:
+    claimed: TdcReference, source: ReplayedCapture, profile: Profile
+) -> Iterator[TdcReference]:
+    """By the gauge: with the claim's working, else from all points as noted; none if its points are
+    not those of the claim."""
+    notes, cylinder, working = source.gauge, claimed.cylinder, claimed.gauge
     try:
-        points, again = (
-            source.gauge.points(claimed.cylinder, again=each) for each in (False, True)
-        )
-        series = worked_with(working, points, again, profile, claimed.cylinder)
-    except InputError:  # its points are not those of the claim
-        return None
+        if working is None:
+            series = gauge_series(notes, profile, cylinder)
+        else:
+            points, again = (notes.points(cylinder, again=each) for each in (False, True))
+            series = worked_with(working, points, again, profile, cylinder)
+    except InputError:
+        return
     for each in series.references:
         if each.way == claimed.way:
-            return signed(each, working, claimed.made_utc, source.path.name)
-    return None
+            yield signed(each, working, claimed.made_utc, source.path.name)
 
 
 def worked_with(
