@@ -25,8 +25,7 @@ from rig.wire.line import (
     PROTOCOL,
     RUNNING,
     TIME,
-    Clock,
-    Count,
+    Carried,
     FieldError,
     Ints,
     decode,
@@ -54,16 +53,6 @@ for _kind, _line in _LINES.items():
     _LEAST[_kind], _MOST[_kind] = (3 + length for length in _line.lengths)
     _TIME_AT[_kind] = _line.at("t") if TIME in _line.forms else 0
     _STRANGE[_kind] = (_kind not in HEX_DIGITS) + _line.forms.count(BESIDE)
-
-
-@dataclass(slots=True)
-class Carried:
-    """What is carried from one line to the next."""
-
-    clock: Clock
-    count: Count
-    dwell: list[Count]
-    breaks: Count
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 import numpy as np
@@ -312,3 +312,13 @@ class Count:
         counts = self._latest + np.cumsum(signed_step(c32, before))
         self._latest = int(counts[-1])
         return counts
+
+
+@dataclass(slots=True)
+class Carried:
+    """What is carried from one line to the next."""
+
+    clock: Clock = field(default_factory=Clock)
+    count: Count = field(default_factory=Count)
+    dwell: list[Count] = field(default_factory=lambda: [Count() for _ in range(4)])
+    breaks: Count = field(default_factory=Count)

@@ -15,7 +15,6 @@ import time
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from types import TracebackType
 from urllib.parse import urlsplit
 
 import serial
@@ -93,12 +92,7 @@ class Port:
     def __enter__(self) -> Port:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
 

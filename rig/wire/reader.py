@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.base.rounding import many
-from rig.wire.batch_parser import BatchParser, Carried, ParsedLines
+from rig.wire.batch_parser import BatchParser
 from rig.wire.line import (
     FOREIGN_IDENTITY,
     KINDS,
@@ -25,8 +25,8 @@ from rig.wire.line import (
     PROTOCOL,
     RUNNING,
     WRAP,
+    Carried,
     Clock,
-    Count,
     FieldError,
     decode,
     edge_rows,
@@ -64,11 +64,10 @@ class LineReader:
         self._rest = b""
         self._overlong = False
         self._expected: int | None = None
-        self._clock = Clock()
-        self._count = Count()
+        self._carried = Carried()
         self._protocol_ok = True
         self._out = BatchBuilder()
-        self._fresh_counts()
+        self._due: deque[tuple[int, Note]] = deque()  # notes that are still to come
         self.lines = 0
         self._sure_us = 0.0
         self._kinds: dict[str, Callable[..., None]] = {
@@ -121,7 +120,7 @@ class LineReader:
     @property
     def now_us(self) -> float:
         """Latest unwrapped time of the rig's clock, microseconds; 0 before the first."""
-        return float(self._clock.latest_us or 0)
+        return float(self._carried.clock.latest_us or 0)
 
     def _too_long(self) -> None:
         self._line_error("long-line", f"a line of more than {LONGEST_LINE} bytes")
@@ -129,19 +128,19 @@ class LineReader:
     # -- lines to records -------------------------------------------------------------------
 
     def _all(self, lines: Sequence[bytes], notes: Sequence[tuple[int, Note]]) -> None:
-        due = deque(notes)
+        self._due = deque(notes)
         for first in range(0, len(lines), MANY):
             piece = lines[first : first + MANY]
             if len(piece) <= FEW:
-                self._one_by_one(piece, first, due)
+                self._one_by_one(piece, first)
             else:
-                self._side_by_side(piece, first, due)
-        self._note_down(len(lines), due)
+                self._side_by_side(piece, first)
+        self._note_down(len(lines))
 
-    def _one_by_one(self, lines: Sequence[bytes], first: int, due: deque[tuple[int, Note]]) -> None:
+    def _one_by_one(self, lines: Sequence[bytes], first: int) -> None:
         for at, line in enumerate(lines, first):
-            if due:
-                self._note_down(at, due)
+            if self._due:
+                self._note_down(at)
             if self._overlong:
                 self._overlong = False
             elif len(line) >= LONGEST_LINE:
@@ -149,54 +148,48 @@ class LineReader:
             else:
                 self._line(line)
 
-    def _note_down(self, upto: int, due: deque[tuple[int, Note]]) -> None:
-        while due and due[0][0] <= upto:
-            self._out.others.append(replace(due.popleft()[1], t_us=self.now_us))
+    def _note_down(self, upto: int) -> None:
+        while self._due and self._due[0][0] <= upto:
+            self._out.others.append(replace(self._due.popleft()[1], t_us=self.now_us))
 
-    def _side_by_side(
-        self, lines: Sequence[bytes], first: int, due: deque[tuple[int, Note]]
-    ) -> None:
+    def _side_by_side(self, lines: Sequence[bytes], first: int) -> None:
         """The same, with lines of the common kinds parsed together."""
         together = BatchParser(lines)
         at = 0
         for stop in [*np.flatnonzero(~together.common).tolist(), len(lines)]:
             while at < stop:
-                self._note_down(first + at, due)
-                taken = self._take(together, at, stop) if stop - at > FEW else None
-                if taken is not None:
-                    self._keep(taken, first + at, due)
-                    at += taken.lines
+                self._note_down(first + at)
+                if stop - at > FEW:
+                    at += self._together(together, at, stop, first)
                 # After an irregular line, go on one by one for a while: trying all of the rest
                 # together after each of many would take a hundred times as long.
                 upto = min(at + FEW, stop)
-                self._one_by_one(lines[at:upto], first + at, due)
+                self._one_by_one(lines[at:upto], first + at)
                 at = upto
-            self._one_by_one(lines[stop : stop + 1], first + stop, due)
+            self._one_by_one(lines[stop : stop + 1], first + stop)
             at = stop + 1
 
-    def _take(self, together: BatchParser, low: int, high: int) -> ParsedLines | None:
+    def _together(self, parser: BatchParser, low: int, high: int, first: int) -> int:
+        """Take the records of lines ``low`` to ``high`` as far as they are regular; how many."""
         if self._overlong or not self._protocol_ok:
-            return None
-        expected = int(together.numbers[low]) if self._expected is None else self._expected
-        carried = Carried(self._clock, self._count, self._dwell, self._breaks)
-        taken = together.take(low, high, expected, carried)
-        if taken is not None:
-            self._expected = (expected + taken.lines) & 0xFFFF
-            self.lines += taken.lines
-        return taken
-
-    def _keep(self, taken: ParsedLines, first: int, due: deque[tuple[int, Note]]) -> None:
+            return 0
+        expected = int(parser.numbers[low]) if self._expected is None else self._expected
+        taken = parser.take(low, high, expected, self._carried)
+        if taken is None:
+            return 0
+        self._expected = (expected + taken.lines) & RUNNING.high
+        self.lines += taken.lines
         self._out.positions.extend(taken.positions)
         self._out.edges.extend(taken.edges)
         self._out.widths.extend(taken.widths)
         if len(taken.positions):
             self._sure_us = float(taken.positions["done_us"][-1])
         others: list[tuple[int, int, Other]] = [(at, 1, other) for at, other in taken.others]
-        while due and due[0][0] < first + taken.lines:
-            at, note = due.popleft()
-            t_us = float(taken.latest_us[at - first - 1])
-            others.append((at - first, 0, replace(note, t_us=t_us)))
+        while self._due and (at := self._due[0][0] - first - low) < taken.lines:
+            t_us = float(taken.latest_us[at - 1])
+            others.append((at, 0, replace(self._due.popleft()[1], t_us=t_us)))
         self._out.others += [other for *_, other in sorted(others, key=lambda entry: entry[:2])]
+        return taken.lines
 
     def _line(self, line: bytes) -> None:
         parts = decode(line)
@@ -241,11 +234,11 @@ class LineReader:
         return True
 
     def _time(self, t32: int) -> int:
-        t_us = self._clock.unwrap(t32)
+        t_us = self._carried.clock.unwrap(t32)
         if t_us is None:
             self._line_error("clock", "the clock of the rig ran backwards: taken for a restart")
             self._restarted(0)
-            t_us = self._clock.unwrap(t32)
+            t_us = self._carried.clock.unwrap(t32)
             assert t_us is not None
         return t_us
 
@@ -253,17 +246,17 @@ class LineReader:
         t_us = self._time(t)
         self._sure_us = float(t_us - rest[3])  # how long the oldest edge was held back
         totals = () if len(rest) > 4 else (-1, -1)
-        self._out.positions.append((t_us, self._count.unwrap(count), *rest, *totals))
+        self._out.positions.append((t_us, self._carried.count.unwrap(count), *rest, *totals))
 
     def _edge(self, which: int, level: int, t: int, count: int, *beside: int) -> None:
         t_us = self._time(t)
-        at = self._count.unwrap(count, keep=False)
+        at = self._carried.count.unwrap(count, keep=False)
         self._out.edges.append((which, level, t_us, at, *beside))
 
     def _width(self, t: int, count: int, *fields: int) -> None:
         t_us = self._time(t)
-        at = self._count.unwrap(count, keep=False)
-        totals = zip((*self._dwell, self._breaks), fields, strict=True)
+        at = self._carried.count.unwrap(count, keep=False)
+        totals = zip((*self._carried.dwell, self._carried.breaks), fields, strict=True)
         self._out.widths.append((t_us, at, *(total.unwrap(field) for total, field in totals)))
 
     def _foot(self, level: int, t: int) -> None:
@@ -277,7 +270,7 @@ class LineReader:
 
     def _health(self, t: int, uptime_s: int, *totals: int) -> None:
         t_us = self._time(t)
-        unseen = self._clock.uptime(t_us, uptime_s)
+        unseen = self._carried.clock.uptime(t_us, uptime_s)
         if unseen:
             times = many(unseen, "time")
             self._line_error("clock", f"the clock of the rig wrapped {times} in silence")
@@ -299,19 +292,10 @@ class LineReader:
 
     def _restarted(self, cause: int) -> None:
         """The rig restarted: forget the old clock and counts."""
-        first = self._clock.latest_us is None
-        latest = self._clock.latest_us or 0
-        self._clock = Clock(0 if first else latest + AFTER_RESTART_US)
+        latest_us = self._carried.clock.latest_us
         self._out.close()
-        self._fresh_counts()
-        self._out.others.append(Restart(float(latest), cause))
-
-    # -- batches ----------------------------------------------------------------------------
-
-    def _fresh_counts(self) -> None:
-        self._count = Count()
-        self._dwell = [Count(), Count(), Count(), Count()]
-        self._breaks = Count()
+        self._out.others.append(Restart(self.now_us, cause))
+        self._carried = Carried(Clock(0 if latest_us is None else latest_us + AFTER_RESTART_US))
 
     def _line_error(self, kind: str, detail: str) -> None:
         self._out.line_error(self._sure_us, kind, lambda: detail)
