@@ -14,8 +14,22 @@ from typing import Any
 
 from rig import __version__
 from rig.adjust.changes import readings_between
-from rig.adjust.plan import SIDES, Confirmation, ConfirmationVerdict, Prediction, own_u_deg
-from rig.adjust.predictions import FOLDER, Sheet, load, sheets_of, worked_again
+from rig.adjust.plan import (
+    COVERAGE_FACTOR,
+    Confirmation,
+    ConfirmationVerdict,
+    Prediction,
+    own_u_deg,
+)
+from rig.adjust.predictions import (
+    FOLDER,
+    Sheet,
+    Tdc,
+    load,
+    recordings,
+    sheets_of,
+    worked_again,
+)
 from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.base.files import digest
@@ -50,19 +64,14 @@ def confirm(
 
     Compared within about 95 % of both readings' own uncertainties. A shared TDC drops out; of two,
     ``u_tdc_deg`` is the standard uncertainty of their difference. A correction made the wrong way
-    round moved the opening by as much to the other side. Raises InputError for another unit,
-    setting or cylinder, or an assessment without a mean. Source: JCGM 100:2008, 5.1.2 and 5.2.
+    round moved the opening by as much to the other side. Raises InputError for an assessment that
+    is not of turning. Source: JCGM 100:2008, 5.1.2 and 5.2.
     """
     p, j = prediction, assessment
-    if (p.unit, p.setting, p.cylinder) != (j.unit, j.setting, j.cylinder):
-        raise InputError(
-            f"the prediction is of {p.unit}, {p.setting}, cylinder {p.cylinder or 'all'}; the "
-            f"reading is of {j.unit}, {j.setting}, cylinder {j.cylinder or 'all'}"
-        )
     if j.mean_btdc is None or j.kind != "turned":
         raise InputError(f"{j.unit}: a prediction is confirmed by turning, and nothing counts yet")
-    own_U = SIDES * own_u_deg(j)
-    within = math.hypot(SIDES * p.u_deg, own_U, SIDES * u_tdc_deg)
+    p_U, own_U = COVERAGE_FACTOR * p.u_deg, COVERAGE_FACTOR * own_u_deg(j)
+    within = math.hypot(p_U, own_U, COVERAGE_FACTOR * u_tdc_deg)
     off = wrap(j.mean_btdc - p.predicted_btdc)
     moved = wrap(j.mean_btdc - p.before_btdc)
     went, instead_of = ("earlier", "later") if moved > 0 else ("later", "earlier")
@@ -83,67 +92,73 @@ def confirm(
          f"prediction (readings allow {two_figures(within)})"),
     )  # fmt: skip
     verdict, words = next((verdict, words) for verdict, is_so, words in cases if is_so)
-    read = btdc(j.mean_btdc, own_U)
-    words = f"{j.unit} reads {read}, predicted {btdc(p.predicted_btdc, SIDES * p.u_deg)}: {words}"
+    read, predicted = btdc(j.mean_btdc, own_U), btdc(p.predicted_btdc, p_U)
+    words = f"{j.unit} reads {read}, predicted {predicted}: {words}"
     return Confirmation(p, j.mean_btdc, off, within, verdict, words)
 
 
 def confirmed(job: Job, worked: JobResults, sheet: Sheet) -> list[Confirmation]:
     """Each prediction beside what was read since, up to the next sheet that moves the same. Raises
     InputError when nothing was, or nothing that counts because TDC has moved."""
-    if worked.reference is None:
-        raise InputError("TDC is not known, so no reading can be set beside the prediction")
-    later = [
-        each
+    now = _reference(worked)
+    later = (
+        each.when
         for each in sheets_of(sheet.path.parent)
         if each.number > sheet.number > 0 and each.carried_out and each.units & sheet.units
-    ]
-    since = readings_between(worked, sheet.when, later[0].when if later else None)
-    judged = assess(since, job.profile, worked.reference)
-    u_tdc = tdc_difference_u(sheet.reference, worked.reference)
-    beside = (confirmation_of(each, judged, u_tdc) for each in sheet.predictions)
-    found = [each for each in beside if each is not None]
-    if not found:
-        units = listed(dict.fromkeys(each.unit for each in sheet.predictions))
-        lost = {r.rejection.reason for r in since if r.rejection is not None}
-        if Reason.TDC_MOVED in lost:
-            raise InputError(
-                f"what was read of {units} since {sheet.path.name} does not count, since TDC has"
-                " moved: find TDC again, then turn forward through the openings once more"
-            )
+    )
+    since = readings_between(worked, sheet.when, next(later, None))
+    u_tdc = u_of_two(sheet.tdc, now)
+    beside = _confirmations(sheet.predictions, assess(since, job.profile, now), u_tdc)
+    if found := [each for each in beside if each is not None]:
+        return found
+    units = listed(dict.fromkeys(each.unit for each in sheet.predictions))
+    if any(r.rejection is not None and r.rejection.reason is Reason.TDC_MOVED for r in since):
         raise InputError(
-            f"every reading of {units} is older than the last change ({sheet.path.name},"
-            f" {sheet.made_utc}): read again, turning forward"
+            f"what was read of {units} since {sheet.path.name} does not count, since TDC has"
+            " moved: find TDC again, then turn forward through the openings once more"
         )
-    return found
+    raise InputError(
+        f"every reading of {units} is older than the last change ({sheet.path.name},"
+        f" {sheet.made_utc}): read again, turning forward"
+    )
+
+
+def _reference(worked: JobResults) -> TdcReference:
+    if worked.reference is None:
+        raise InputError("TDC is not known, so no reading can be set beside the prediction")
+    return worked.reference
 
 
 def reading_of(
     prediction: Prediction | PredictedOpening, judged: Sequence[Assessment]
 ) -> Assessment | None:
-    """The assessment to set beside it, how the unit stands last."""
+    """The assessment to set beside it, how the unit stands last; None where nothing was read."""
     wanted = (prediction.unit, prediction.setting, prediction.cylinder, "turned")
     own = [j for j in judged if (j.unit, j.setting, j.cylinder, j.kind) == wanted and j.n]
     last = max(own, key=lambda j: PHASES.index(j.phase), default=None)
     return None if last is None or last.mean_btdc is None else last
 
 
-def confirmation_of(
-    prediction: Prediction | PredictedOpening, judged: Sequence[Assessment], u_tdc_deg: float
-) -> Confirmation | None:
-    """It beside what was read of it; None where nothing was."""
-    read = reading_of(prediction, judged)
-    return None if read is None else confirm(prediction, read, u_tdc_deg)
+def _confirmations(
+    predictions: Sequence[Prediction | PredictedOpening],
+    judged: Sequence[Assessment],
+    u_tdc_deg: float,
+) -> list[Confirmation | None]:
+    """Each prediction beside what was read of it; None where nothing was."""
+    read = [reading_of(each, judged) for each in predictions]
+    return [
+        None if own is None else confirm(each, own, u_tdc_deg)
+        for each, own in zip(predictions, read, strict=True)
+    ]
 
 
-def tdc_difference_u(before: TdcReference, now: TdcReference) -> float:
-    """Standard uncertainty of what two TDCs differ by, degrees; 0 where they are one.
-
-    Source: JCGM 100:2008, 5.1.2: independent of one another.
+def u_of_two(before: Tdc, now: TdcReference) -> float:
+    """Standard uncertainty of what two TDCs differ by, degrees; 0 where they are one, or the
+    earlier is not known. Source: JCGM 100:2008, 5.1.2: independent of one another.
     """
-    if (before.tdc_deg, before.capture) == (now.tdc_deg, now.capture):
+    if before.deg is None or (before.deg, before.capture) == (now.tdc_deg, now.capture):
         return 0.0
-    return math.hypot(before.uncertainty.u_deg, now.uncertainty.u_deg)
+    return math.hypot(before.u_deg, now.uncertainty.u_deg)
 
 
 # -- the sheet of an outcome --
@@ -163,8 +178,6 @@ def _plain(
     job: Job, worked: JobResults, of: Sheet, found: Sequence[Confirmation], made_utc: str
 ) -> dict[str, Any]:
     """The outcome as plain data, with all that it takes to come to it again."""
-    if worked.reference is None:
-        raise InputError("TDC is not known, so no reading can be set beside the prediction")
     return {
         "kind": KIND,
         "version": VERSION,
@@ -174,23 +187,12 @@ def _plain(
         "prediction": of.path.name,
         "prediction_sha256": digest(of.path),
         "captures": [
-            {
-                "file": each.path.name,
-                "sha256": each.facts.sha256,
-                "size_bytes": each.facts.size_bytes,
-            }
-            for each in worked.played
+            {"file": each.file, "sha256": each.sha256, "size_bytes": each.size_bytes}
+            for each in (played.facts for played in worked.played)
         ],
-        "reference": to_plain(worked.reference),
+        "reference": to_plain(_reference(worked)),
         "confirmations": [asdict(each) for each in found],
     }
-
-
-def _recordings(plain: Mapping[str, Any]) -> list[tuple[str, str, int | None]]:
-    return [
-        (str(each["file"]), str(each["sha256"]), int(each["size_bytes"]))
-        for each in plain["captures"]
-    ]
 
 
 def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
@@ -204,7 +206,7 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
 
 
 SHEET = SheetKind(
-    KIND, FOLDER, _recordings, lambda plain, _: Path(str(plain["prediction"])).stem + MARK,
+    KIND, FOLDER, recordings, lambda plain, _: Path(str(plain["prediction"])).stem + MARK,
     _recompute, since=VERSION,
 )  # fmt: skip
 
@@ -254,9 +256,9 @@ def _of(sheet: Sheet) -> MadeAdjustment:
                              p.predicted_btdc, p.u_deg)
             for p in sheet.predictions
         ),
-        tdc_deg=sheet.reference.tdc_deg,
-        tdc_u_deg=sheet.reference.uncertainty.u_deg,
-        tdc_capture=sheet.reference.capture,
+        tdc_deg=sheet.tdc.deg,
+        tdc_u_deg=sheet.tdc.u_deg,
+        tdc_capture=sheet.tdc.capture,
         seen=sheet.when.seen,
         after=sheet.when.after,
     )  # fmt: skip
@@ -274,17 +276,18 @@ def read_again(
     for i, of in enumerate(chosen):
         over = next((each.when for each in chosen[i + 1 :] if of.is_undone_by(each)), None)
         judged = assess(readings_between(worked, of.when, over), profile, now)
-        u_tdc = 0.0
-        if of.tdc_deg is not None and (of.tdc_deg, of.tdc_capture) != (now.tdc_deg, now.capture):
-            u_tdc = math.hypot(of.tdc_u_deg, now.uncertainty.u_deg)
-        read = []
-        for each in of.predictions:
-            it = confirmation_of(each, judged, u_tdc)
-            read.append(
-                replace(each, read_btdc=None, off_deg=None, within_deg=None, verdict="")
-                if it is None
-                else replace(each, read_btdc=it.read_btdc, off_deg=it.off_deg,
-                             within_deg=it.within_deg, verdict=it.verdict)
-            )  # fmt: skip
+        u_tdc = u_of_two(Tdc(of.tdc_deg, of.tdc_u_deg, of.tdc_capture), now)
+        nothing: dict[str, Any] = {
+            "read_btdc": None,
+            "off_deg": None,
+            "within_deg": None,
+            "verdict": "",
+        }
+        read = [
+            replace(each, **{name: getattr(it, name, none) for name, none in nothing.items()})
+            for each, it in zip(
+                of.predictions, _confirmations(of.predictions, judged, u_tdc), strict=True
+            )
+        ]
         found.append(replace(of, predictions=tuple(read)))
     return found

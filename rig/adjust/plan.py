@@ -23,7 +23,7 @@ from rig.timing.values import PHASES, Assessment, Comparison, Mark
 from rig.timing.verdict import decide
 from rig.words.assessments import assessment_in_full, what_decides
 
-SIDES = 2.0  # coverage factor for about 95 %
+COVERAGE_FACTOR = 2.0  # coverage factor for about 95 %
 Figure = float | int | str | tuple[float, ...]
 
 
@@ -251,7 +251,7 @@ class Prediction:
     @property
     def expanded_deg(self) -> float:
         """Its expanded uncertainty, about 95 %."""
-        return SIDES * self.u_deg
+        return COVERAGE_FACTOR * self.u_deg
 
 
 ConfirmationVerdict = Literal[

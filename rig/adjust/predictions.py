@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from rig import __version__
 from rig.adjust.changes import Changed, Instant, last_changes, order_of, readings_of
@@ -35,7 +35,6 @@ from rig.job.capture_order import MadeWhen, SeenCapture, heads_of, place_after
 from rig.job.clock import iso, moment
 from rig.job.folder import Job, SheetKind
 from rig.job.results import JobResults, results_of
-from rig.tdc.reference import TdcReference
 from rig.tdc.reference_file import from_plain, to_plain
 from rig.timing.advance_range import lever_ends
 from rig.timing.assess import assess
@@ -61,6 +60,14 @@ class Choice:
     asked: str = ""
 
 
+class Tdc(NamedTuple):
+    """The TDC that a sheet rests on: after the index, its standard uncertainty, where found."""
+
+    deg: float | None
+    u_deg: float
+    capture: str
+
+
 @dataclass(frozen=True, slots=True)
 class Sheet:
     """A prediction as it was saved."""
@@ -73,7 +80,7 @@ class Sheet:
     carried_out: bool  # the newest prediction before was
     number: int  # in the order of the job's sheets; 0: one from before there were numbers
     when: MadeWhen
-    reference: TdcReference  # that it rests on
+    tdc: Tdc
 
     @property
     def units(self) -> set[str]:
@@ -244,7 +251,7 @@ def load(path: Path) -> Sheet:
     if made is None or version not in (*BY_CLOCK, 3, VERSION):
         raise InputError(f"{path}: has no time, or another version; it was edited, or is newer")
     try:
-        when = MadeWhen(made)
+        when, reference = MadeWhen(made), from_plain(plain["reference"])
         if version not in BY_CLOCK:
             seen = (codec.from_plain(SeenCapture, each, "captures") for each in plain["captures"])
             when = MadeWhen(made, tuple(seen), heads_of(plain["place"]))
@@ -257,7 +264,7 @@ def load(path: Path) -> Sheet:
             carried_out=plain.get("carried_out") is not False,
             number=0 if version in BY_CLOCK else int(plain["number"]),
             when=when,
-            reference=from_plain(plain["reference"]),
+            tdc=Tdc(reference.tdc_deg, reference.uncertainty.u_deg, reference.capture),
         )
     except (AttributeError, KeyError, TypeError, ValueError, InputError) as why:
         raise InputError(f"{path}: is no whole prediction ({why}); it was edited") from None

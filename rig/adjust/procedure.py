@@ -140,7 +140,7 @@ class Adjust(Procedure):
         if sheet is None or session.reference is None:
             return []
         whole = {(p.unit, p.setting) for p in sheet.predictions if p.cylinder is None}
-        u_tdc = outcomes.tdc_difference_u(sheet.reference, session.reference)
+        u_tdc = outcomes.u_of_two(sheet.tdc, session.reference)
         found = []
         for each in sheet.predictions:
             if each.cylinder is not None and (each.unit, each.setting) in whole:
