@@ -162,8 +162,7 @@ def _couplings(of: Fitted, coupling: Coupling) -> Iterator[Move]:
     period = max(period_deg(u) for u in of.moved_with(coupling.shaft))
     most = int(period / 2.0 / float(step) + 1e-9)
     if counts := [k for k in range(-most, most + 1) if k]:
-        place = Place(AdjustmentKind.COUPLING, coupling.shaft)
-        yield of.positions(place, counts, partial(coupling_step, of, coupling))
+        yield of.positions(counts, partial(coupling_step, of, coupling))
 
 
 def coupling_step(of: Fitted, coupling: Coupling, steps: int) -> Step:
@@ -191,8 +190,7 @@ def coupling_step(of: Fitted, coupling: Coupling, steps: int) -> Step:
 
 def _dogs(of: Fitted, dog: DriveDog) -> Iterator[Move]:
     if dog.slots > 1:
-        place = Place(AdjustmentKind.DOG, dog.unit)
-        yield of.positions(place, _round_both_ways(dog.slots), partial(dog_step, of, dog))
+        yield of.positions(_round_both_ways(dog.slots), partial(dog_step, of, dog))
 
 
 def dog_step(of: Fitted, dog: DriveDog, slots: int) -> Step:
@@ -223,8 +221,8 @@ def _recuts(of: Fitted, dog: DriveDog) -> Iterator[Move]:
             gear_train.crank_deg(way * each, unit.turns_per_crank_turn) for each in stretch
         )
         yield of.range(
-            Place(AdjustmentKind.RECUT, dog.unit), partial(recut_step, of, dog), low, high,
-            dislike=1e-4, replaces=frozenset({Place(AdjustmentKind.DOG, dog.unit)}),
+            partial(recut_step, of, dog), low, high, dislike=1e-4,
+            replaces=frozenset({Place(AdjustmentKind.DOG, dog.unit)}),
         )  # fmt: skip
 
 
@@ -343,20 +341,19 @@ def _crank_deg(slot: Slot, unit: Unit, arc_mm: float) -> float:
 
 
 def _slots(of: Fitted, slot: Slot) -> Iterator[Move]:
-    place = Place(AdjustmentKind.SLOT, slot.unit, slot.part)
     room = slot_range_deg(slot, slot_units(of, slot)[0])
-    yield of.range(place, partial(slot_step, of, slot), *room)
+    yield of.range(partial(slot_step, of, slot), *room, slot.part)
 
 
 def _filed_slots(of: Fitted, slot: Slot) -> Iterator[Move]:
     unit = slot_units(of, slot)[0]
     latest, earliest = slot_range_deg(slot, unit)
     more = _crank_deg(slot, unit, slot.file_mm)
+    unfiled = Place(slot_step(of, slot, 0.0).kind, slot.unit, slot.part)
     for low, high in ((latest - more, latest), (earliest, earliest + more)) if more > 0.0 else ():
         yield of.range(
-            Place(AdjustmentKind.FILE, slot.unit, slot.part),
-            partial(slot_step, of, slot, filed=True), low, high, dislike=1e-4,
-            replaces=frozenset({Place(AdjustmentKind.SLOT, slot.unit, slot.part)}),
+            partial(slot_step, of, slot, filed=True), low, high, slot.part, dislike=1e-4,
+            replaces=frozenset({unfiled}),
         )  # fmt: skip
 
 
@@ -434,7 +431,7 @@ def _gaps(of: Fitted, gap: Gap) -> Iterator[Move]:
     rate, _ = gap_rate(gap)
     low = min(0.0, rate * (gap.least_mm - gap.now_mm))
     high = max(0.0, rate * (gap.most_mm - gap.now_mm))
-    yield of.range(Place(AdjustmentKind.GAP, gap.unit), partial(gap_step, of, gap), low, high)
+    yield of.range(partial(gap_step, of, gap), low, high)
 
 
 def gap_step(of: Fitted, gap: Gap, shift_deg: float) -> Step:
@@ -469,8 +466,7 @@ def _leads(of: Fitted, leads: Leads) -> Iterator[Move]:
         )
     if unit.lobes < 2:
         raise InputError(f"{unit.name}: one lobe only, so that moving its leads changes nothing")
-    place = Place(AdjustmentKind.LEADS, unit.name)
-    yield of.positions(place, _round_both_ways(unit.lobes), partial(leads_step, of, leads))
+    yield of.positions(_round_both_ways(unit.lobes), partial(leads_step, of, leads))
 
 
 def leads_step(of: Fitted, leads: Leads, towers: int) -> Step:
@@ -500,8 +496,7 @@ def _levers(of: Fitted, lever: Lever) -> Iterator[Move]:
         )
     end, now = of.ends[lever.unit], of.read_btdc[lever.unit]
     yield of.range(
-        Place(AdjustmentKind.LEVER, lever.unit), partial(lever_step, of, lever),
-        end.retard_btdc - now, end.advance_btdc - now,
+        partial(lever_step, of, lever), end.retard_btdc - now, end.advance_btdc - now,
         prefer=(end.retard_btdc + end.advance_btdc) / 2.0 - now, dislike=1e-3,
     )  # fmt: skip
 

@@ -123,21 +123,22 @@ class Fitted:
         return np.array([[step.shift_deg.get(unit.name, 0.0) for unit in self.units]])
 
     def range(
-        self, place: Place, step: Callable[[float], Step], low: float, high: float, **more: Any
+        self, step: Callable[[float], Step], low: float, high: float, part: str = "", **more: Any
     ) -> Move:
-        """A range of which ``step`` gives the step for a shift."""
+        """A range of which ``step`` gives the step for a shift; ``part`` as of its place."""
         one = step(1.0)
         return Move(
-            place, self._row(one), lambda shift_deg: (step(shift_deg),), np.array([[1.0, 0.0]]),
-            is_range=True, low=low, high=high, reversible=one.reversible,
+            Place(one.kind, one.part, part), self._row(one), lambda shift_deg: (step(shift_deg),),
+            np.array([[1.0, 0.0]]), is_range=True, low=low, high=high, reversible=one.reversible,
             u_per_deg=one.u_shift_deg, **more,
         )  # fmt: skip
 
-    def positions(self, place: Place, counts: Sequence[int], step: Callable[[int], Step]) -> Move:
+    def positions(self, counts: Sequence[int], step: Callable[[int], Step]) -> Move:
         """Whole multiples of one step."""
-        many = np.array(counts, np.float64)[:, None]
+        one, many = step(1), np.array(counts, np.float64)[:, None]
         cost = np.hstack([np.ones_like(many), np.abs(many)])
-        return Move(place, many * self._row(step(1)), lambda i: (step(counts[i]),), cost)
+        place = Place(one.kind, one.part)
+        return Move(place, many * self._row(one), lambda i: (step(counts[i]),), cost)
 
 
 def period_deg(unit: Unit) -> float:

@@ -8,12 +8,13 @@ predicted.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Sequence
 from enum import Enum, auto
 from typing import NamedTuple
 
 from rig.adjust import outcomes, predictions
-from rig.adjust.plan import Confirmation, Option, Prediction, Step
+from rig.adjust.plan import Confirmation, Option, Prediction, Step, expanded_deg
 from rig.adjust.predictions import Choice, Sheet
 from rig.base.angles import wrap
 from rig.base.errors import InputError, reason
@@ -70,6 +71,21 @@ class Beside(NamedTuple):
         off = 0.0 if mean is None else wrap(mean - self.prediction.predicted_btdc)
         return self.found is not None and self.found.missed, abs(off)
 
+    def line(self, of_cylinders: int) -> PanelLine:
+        """What is shown of it."""
+        of, read = self.prediction, self.read
+        where = of.setting
+        if of.cylinder is not None:
+            where += f", cylinder {of.cylinder} of {of_cylinders}"
+        text = f"{where}: predicted {btdc(of.predicted_btdc, of.expanded_deg)}"
+        if read is None:
+            return PanelLine(of.unit, f"{text}, was {btdc(of.before_btdc, of.expanded_deg)}")
+        text += f", read {btdc_with(read.mean_btdc, expanded_deg(read))} of {read.n}"
+        if self.found is None:
+            return PanelLine(of.unit, text)
+        sort: Sort = "bad" if self.found.missed else "good"
+        return PanelLine(of.unit, f"{text}: {self.found.verdict}", sort)
+
 
 def results_so_far(host: Host) -> JobResults:
     """The job's results by the capture as far as it was written. Raises InputError as
@@ -99,7 +115,8 @@ class Adjust(Procedure):
         if self._proposal.present.inside:
             raise InputError("Everything is inside: nothing has to be moved.")
         self.stage = Stage.CHOOSE
-        self._number = _best(self._options)  # of the option, from 1; 0: none helps
+        first = self._options[0]
+        self._number = int(bool(first.steps) and first.reversible)  # from 1; 0: none helps
         self._step = 0
         self._sheet: Sheet | None = None
         self._trouble = ""  # why the outcome is not kept
@@ -111,12 +128,12 @@ class Adjust(Procedure):
         return self._proposal.options[:SHOWN]
 
     @property
-    def _option(self) -> Option | None:
-        return self._options[self._number - 1] if self._number else None
+    def _option(self) -> Option:
+        return self._options[self._number - 1] if self._number else self._proposal.present
 
     @property
     def _steps(self) -> tuple[Step, ...]:
-        return self._option.steps if self._option else ()
+        return self._option.steps
 
     @property
     def _moved(self) -> tuple[str, ...]:
@@ -127,12 +144,10 @@ class Adjust(Procedure):
     def _waiting(self) -> tuple[Waiting | None, bool]:
         """The first unit that was moved and has too few readings since, and whether it is behind
         its impulse coupling."""
-        state = state_of(self._host)
-        for waiting, behind in ((state.impulse, True), (state.unread, False)):
-            for each in waiting:
-                if each.unit in self._moved:
-                    return each, behind
-        return None, False
+        state, moved = state_of(self._host), self._moved
+        behind = next((each for each in state.impulse if each.unit in moved), None)
+        unread = next((each for each in state.unread if each.unit in moved), None)
+        return behind or unread, behind is not None
 
     def beside(self) -> list[Beside]:
         """Each prediction, for all cylinders where there is one of these, beside what was read."""
@@ -141,18 +156,16 @@ class Adjust(Procedure):
             return []
         whole = {(p.unit, p.setting) for p in sheet.predictions if p.cylinder is None}
         u_tdc = outcomes.u_of_two(sheet.tdc, session.reference)
+        reading = self.stage in (Stage.READ, Stage.COMPARE)
+        judged = session.assessments() if reading else []
         found = []
         for each in sheet.predictions:
-            if each.cylinder is not None and (each.unit, each.setting) in whole:
-                continue
-            read, result = None, None
-            if self.stage in (Stage.READ, Stage.COMPARE):
-                phase = session.phase_of(each.unit)
-                own = [j for j in session.assessments() if j.phase == phase]
-                read = outcomes.reading_of(each, own)
-            if self.stage is Stage.COMPARE and read is not None:
-                result = outcomes.confirm(each, read, u_tdc)
-            found.append(Beside(each, read, result))
+            if each.cylinder is None or (each.unit, each.setting) not in whole:
+                own = [j for j in judged if j.phase == session.phase_of(each.unit)]
+                read, result = outcomes.reading_of(each, own), None
+                if self.stage is Stage.COMPARE and read is not None:
+                    result = outcomes.confirm(each, read, u_tdc)
+                found.append(Beside(each, read, result))
         return found
 
     # -- what happens --
@@ -171,7 +184,7 @@ class Adjust(Procedure):
                 self._trouble = str(why)
 
     def _done(self, bench: Bench, _: str) -> None:
-        if self.stage is Stage.CHOOSE and self._option is None:
+        if self.stage is Stage.CHOOSE and not self._number:
             _leave_out(bench)
             self.over = True
         elif self.stage is Stage.CHOOSE:
@@ -206,11 +219,9 @@ class Adjust(Procedure):
             return self._advice_to_read()
         if self.stage is Stage.COMPARE:
             return self._advice_after()
-        next_, why = (
-            "Go on without adjusting",
-            "Nothing that the engine file names brings it nearer.",
-        )
-        if self._option is not None:
+        next_ = "Go on without adjusting"
+        why = "Nothing that the engine file names brings it nearer."
+        if self._number:
             parts = many(self._option.disturbs, "part")
             next_ = f"Take option {self._number}"
             why = f"It brings {'everything inside' if self._option.inside else 'them nearest'}"
@@ -281,14 +292,10 @@ class Adjust(Procedure):
 
     def _beside_lines(self) -> list[PanelLine]:
         """A line for each unit and setting: of several cylinders the one that is off most."""
-        by_setting: dict[tuple[str, str], list[Beside]] = {}
+        by_setting: defaultdict[object, list[Beside]] = defaultdict(list)
         for each in self.beside():
-            of = each.prediction
-            by_setting.setdefault((of.unit, of.setting), []).append(each)
-        lines = [
-            _beside_line(max(own, key=lambda each: each.off), len(own))
-            for own in by_setting.values()
-        ]
+            by_setting[each.prediction.unit, each.prediction.setting].append(each)
+        lines = [max(own, key=lambda each: each.off).line(len(own)) for own in by_setting.values()]
         if self._trouble:
             lines.append(PanelLine("not kept", self._trouble, "bad"))
         return lines
@@ -298,7 +305,7 @@ class Adjust(Procedure):
     def actions(self) -> tuple[Action, ...]:
         """Another option, done, and past the impulse coupling while it reads."""
         label = LABELS.get(self.stage, "done")
-        if self.stage is Stage.CHOOSE and self._option is None:
+        if self.stage is Stage.CHOOSE and not self._number:
             label = "go on without"
         return (
             Action("step_done", "enter", label, "the step under NEXT is done", self._done,
@@ -327,33 +334,10 @@ class Adjust(Procedure):
         return "" if behind else "No unit is behind its impulse coupling now."
 
     def _past_impulse(self, bench: Bench, _: str) -> None:
-        waiting, _behind = self._waiting()
-        units = bench.host.job.profile.units
-        unit = next((u for u in units if waiting is not None and u.name == waiting.unit), None)
-        if unit is not None:
-            bench.dashboard.begin(PastImpulseCoupling(bench.host, unit))
-
-
-def _beside_line(each: Beside, of_cylinders: int) -> PanelLine:
-    of, read = each.prediction, each.read
-    where = of.setting
-    if of.cylinder is not None:
-        where += f", cylinder {of.cylinder} of {of_cylinders}"
-    text = f"{where}: predicted {btdc(of.predicted_btdc, of.expanded_deg)}"
-    if read is None or read.mean_btdc is None:
-        return PanelLine(of.unit, f"{text}, was {btdc(of.before_btdc, of.expanded_deg)}")
-    U_deg = read.uncertainty.U_deg if read.uncertainty else None
-    text += f", read {btdc_with(read.mean_btdc, U_deg)} of {read.n}"
-    if each.found is None:
-        return PanelLine(of.unit, text)
-    sort: Sort = "bad" if each.found.missed else "good"
-    return PanelLine(of.unit, f"{text}: {each.found.verdict}", sort)
-
-
-def _best(options: Sequence[Option]) -> int:
-    """The option that is taken unless another is chosen: the first, where that helps and can be
-    undone; 0 else."""
-    return int(bool(options[0].steps) and options[0].reversible)
+        waiting = self._waiting()[0]
+        for unit in bench.host.job.profile.units:
+            if waiting is not None and unit.name == waiting.unit:
+                bench.dashboard.begin(PastImpulseCoupling(bench.host, unit))
 
 
 def _apart(step: Step, units: Sequence[Unit]) -> list[str]:
