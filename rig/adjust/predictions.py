@@ -89,7 +89,7 @@ class Sheet:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class SheetPlace:
     """Where a sheet is among the job's others and its captures."""
 
     when: MadeWhen
@@ -121,7 +121,7 @@ def predict(
 
 
 def proposed(
-    job: Job, worked: JobResults, choice: Choice, now: datetime, place: Place | None = None
+    job: Job, worked: JobResults, choice: Choice, now: datetime, place: SheetPlace | None = None
 ) -> tuple[Proposal, list[list[Prediction]], list[Assessment]]:
     """The options, what each that is numbered predicts, and the assessments that they rest on.
 
@@ -146,7 +146,7 @@ def proposed(
 
 
 def standing(
-    job: Job, worked: JobResults, place: Place, *, carried_out: bool = True
+    job: Job, worked: JobResults, place: SheetPlace, *, carried_out: bool = True
 ) -> tuple[list[Assessment], list[Comparison]]:
     """How things stand at ``place``: of each unit, only what was read since its last change.
 
@@ -183,7 +183,7 @@ def standing(
 
 def place_of(
     job: Job, worked: JobResults, now: datetime, numbers: tuple[int, int] | None = None
-) -> Place:
+) -> SheetPlace:
     """The place of a new sheet. With ``numbers``, its own and that of its captures, the place of
     one that is computed again, as it follows from what was there by then."""
     own, of_captures = numbers or (None, None)
@@ -199,7 +199,7 @@ def place_of(
         )
         for one in worked.played
     )  # fmt: skip
-    return Place(MadeWhen(now, seen, heads_of(captures)), newest(job, own), captures)
+    return SheetPlace(MadeWhen(now, seen, heads_of(captures)), newest(job, own), captures)
 
 
 # -- sheets --
@@ -214,7 +214,7 @@ def save(job: Job, worked: JobResults, choice: Choice, now: datetime) -> Path:
 
 
 def _plain(
-    job: Job, worked: JobResults, choice: Choice, now: datetime, place: Place
+    job: Job, worked: JobResults, choice: Choice, now: datetime, place: SheetPlace
 ) -> dict[str, Any]:
     """A prediction as plain data, with all that it takes to come to it again."""
     proposal, predicted, _ = proposed(job, worked, choice, now, place)
@@ -326,7 +326,7 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     else:
         sheets = sheets_of(job.folder / FOLDER)
         older = [each for each in sheets if not each.number and each.when.utc < made]
-        place = Place(MadeWhen(made), older[-1] if older else None, {})
+        place = SheetPlace(MadeWhen(made), older[-1] if older else None, {})
     fresh = _plain(job, worked, choice, made, place) | {"version": plain["version"]}
     if plain["version"] != VERSION:
         for step in fresh["steps"]:

@@ -84,12 +84,15 @@ def propose(
         own = [want for want in wants if want.unit == name]
         alone = search(make_task(own, profile.units, profile.decision_rule))
         units.append(_reach(of, name, alone))
+    options = tuple(_option(of, whole, found) for found in offered)
+    if not any(option.inside for option in options):
+        notes = [*_compromises(of, wants), *notes]
     return Proposal(
-        options=tuple(_option(of, whole, f) for f in offered),
-        others=tuple(_option(of, whole, f) for f in others),
+        options=options,
+        others=tuple(_option(of, whole, found) for found in others),
         units=tuple(units),
         misfits=tuple(m for reach in units if (m := _misfit(of, reach))),
-        notes=(*_compromises(of, wants), *notes, *whole.left_out()),
+        notes=(*notes, *whole.left_out()),
     )
 
 
