@@ -11,11 +11,11 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum, auto
 from fractions import Fraction
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,33 +75,6 @@ class Touch:
         return abs(self.t_us - t_us) <= (self.held_s + LEAST_HOLD_S) * 1e6
 
 
-def find_touches(positions: NDArray[np.void], settings: Settings) -> list[Touch]:
-    """Touches in ``positions`` (dtype ``POSITION``, shape (n,), in order of time).
-
-    A place that the crank went past later is not a touch, nor is one well before a touch: nothing
-    goes past a piston stop. The crank must have left it again; for a present touch see
-    ``find_hold``.
-    """
-    if len(positions) < 3:
-        return []
-    from scipy.signal import find_peaks
-
-    place = (positions["count"] + 0.5) * settings.direction
-    far = positions["high" if settings.direction > 0 else "low"] + 0.5
-    back = positions["low" if settings.direction > 0 else "high"] + 0.5
-    least = LEAST_WAY_DEG / settings.count_deg
-    touches = []
-    for side, reach in ((1, far * settings.direction), (-1, -back * settings.direction)):
-        kept: list[tuple[float, Touch]] = []
-        for peak in _apart(find_peaks(reach, prominence=least)[0].tolist(), reach, least):
-            steady = [at for at, touch in kept if touch.steady]
-            if max([reach[peak:].max(), *steady]) - reach[peak] <= OPEN_DEG / settings.count_deg:
-                touch = _touch(positions["t_us"], place, peak, side, settings)
-                kept.append((float(reach[peak]), touch))
-        touches += [touch for _, touch in kept]
-    return sorted(touches, key=lambda touch: touch.t_us)
-
-
 @dataclass(frozen=True, slots=True)
 class ShortWay:
     """A place where the crank was held and left as at a piston stop, after too short a movement."""
@@ -109,31 +82,6 @@ class ShortWay:
     t_us: float
     side: Literal[1, -1]
     way_deg: float
-
-
-def find_short_way(positions: NDArray[np.void], settings: Settings) -> ShortWay | None:
-    """The last place in ``positions`` that is no touch only because the movement was too short.
-
-    It may be a hand that rested in the open, so it is reported and not used.
-    """
-    if len(positions) < 3:
-        return None
-    from scipy.signal import find_peaks
-
-    count_deg, way = settings.count_deg, settings.direction
-    place = (positions["count"] + 0.5) * way
-    found = []
-    for side in (1, -1):
-        reach = positions["high" if side * way > 0 else "low"] * float(side * way)
-        peaks, beside = find_peaks(reach, prominence=TREMBLE_DEG / count_deg)
-        rises = (reach[peaks] - reach[beside["left_bases"]]) * count_deg
-        falls = (reach[peaks] - reach[beside["right_bases"]]) * count_deg
-        for peak, rise, fall in zip(peaks.tolist(), rises, falls, strict=True):
-            if rise < LEAST_WAY_DEG <= fall:
-                touch = _touch(positions["t_us"], place, peak, side, settings)
-                if touch.held_s >= LEAST_HOLD_S:
-                    found.append(ShortWay(touch.t_us, touch.side, float(rise)))
-    return max(found, key=lambda short: short.t_us, default=None)
 
 
 # Touches of one piston stop are closer than this (common practice, no source). A rest further from
@@ -154,34 +102,106 @@ class Hold:
         return self.way_deg >= LEAST_WAY_DEG and self.touch.steady
 
 
-def find_hold(
-    positions: NDArray[np.void], settings: Settings, touches: Sequence[Touch] = ()
-) -> Hold | None:
-    """Where the crank is held now, for ``LEAST_HOLD_S`` or more; None while it turns, and where one
-    of the ``touches`` was well past the place.
+class Movement:
+    """Where the crank was, by ``positions`` (dtype ``POSITION``, shape (n,), in order of time)."""
 
-    ``positions`` as for ``find_touches``.
-    """
-    if len(positions) < 3:
-        return None
-    place = (positions["count"] + 0.5) * settings.direction
-    near, tremble = NEAR_DEG / settings.count_deg, TREMBLE_DEG / settings.count_deg
-    away = np.flatnonzero(np.abs(place - place[-1]) > near)
-    if not len(away) or positions["t_us"][-1] - positions["t_us"][away[-1]] < LEAST_HOLD_S * 1e6:
-        return None
-    first = int(away[-1]) + 1
-    side = 1 if place[first - 1] < place[-1] else -1
-    reach = place * side
-    beyond = np.flatnonzero(reach[:first] > reach[first:].max() + tremble)
-    since = int(beyond[-1]) + 1 if len(beyond) else 0
-    way_deg = float(reach[first:].max() - reach[since:first].min()) * settings.count_deg
-    if way_deg < TREMBLE_DEG:
-        return None
-    peak = first + int(reach[first:].argmax())
-    touched = (t.at * settings.direction * side for t in touches if t.side == side and t.steady)
-    if max(touched, default=-math.inf) - reach[peak] > OPEN_DEG / settings.count_deg:
-        return None
-    return Hold(_touch(positions["t_us"], place, peak, side, settings), way_deg)
+    def __init__(self, positions: NDArray[np.void], settings: Settings) -> None:
+        self._count_deg, self._way = settings.count_deg, settings.direction
+        self._positions, self._t_us = positions, positions["t_us"]
+        self._place = (positions["count"] + 0.5) * self._way
+
+    def _reach(self, side: int) -> NDArray[np.float64]:
+        """How far it went to a side, between one position and the next, too."""
+        far = "high" if side * self._way > 0 else "low"
+        return np.asarray((self._positions[far] + 0.5) * (side * self._way), np.float64)
+
+    def touches(self) -> list[Touch]:
+        """Touches that the crank has left again; for a present one see ``hold``.
+
+        A place that the crank went past later is not a touch, nor is one well before a touch:
+        nothing goes past a piston stop.
+        """
+        if len(self._place) < 3:
+            return []
+        from scipy.signal import find_peaks
+
+        least = LEAST_WAY_DEG / self._count_deg
+        touches = []
+        for side in (1, -1):
+            reach, furthest = self._reach(side), -math.inf
+            peaks = find_peaks(reach, prominence=least)[0].tolist()
+            for peak in _apart(peaks, reach, least):
+                beyond = max(float(reach[peak:].max()), furthest) - reach[peak]
+                if beyond <= OPEN_DEG / self._count_deg:
+                    touches.append(self._touch(peak, side))
+                    if touches[-1].steady:
+                        furthest = max(furthest, float(reach[peak]))
+        return sorted(touches, key=lambda touch: touch.t_us)
+
+    def short_way(self) -> ShortWay | None:
+        """The last place that is no touch only because the movement was too short.
+
+        It may be a hand that rested in the open, so it is reported and not used.
+        """
+        if len(self._place) < 3:
+            return None
+        from scipy.signal import find_peaks
+
+        found = []
+        for side in (1, -1):
+            reach = self._reach(side)
+            peaks, beside = find_peaks(reach, prominence=TREMBLE_DEG / self._count_deg)
+            rises = (reach[peaks] - reach[beside["left_bases"]]) * self._count_deg
+            falls = (reach[peaks] - reach[beside["right_bases"]]) * self._count_deg
+            for at in np.flatnonzero((rises < LEAST_WAY_DEG) & (falls >= LEAST_WAY_DEG)):
+                touch = self._touch(int(peaks[at]), side)
+                if touch.held_s >= LEAST_HOLD_S:
+                    found.append(ShortWay(touch.t_us, touch.side, float(rises[at])))
+        return max(found, key=lambda short: short.t_us, default=None)
+
+    def hold(self, touches: Sequence[Touch] = ()) -> Hold | None:
+        """Where the crank is held now, for ``LEAST_HOLD_S`` or more; None while it turns, and where
+        one of the ``touches`` was well past the place."""
+        place, count_deg = self._place, self._count_deg
+        away = np.flatnonzero(np.abs(place - place[-1:]) > NEAR_DEG / count_deg)
+        if not len(away) or self._t_us[-1] - self._t_us[away[-1]] < LEAST_HOLD_S * 1e6:
+            return None
+        first = int(away[-1]) + 1
+        side = 1 if place[first - 1] < place[-1] else -1
+        reach = place * side
+        beyond = np.flatnonzero(reach[:first] > reach[first:].max() + TREMBLE_DEG / count_deg)
+        since = int(beyond[-1]) + 1 if len(beyond) else 0
+        way_deg = float(reach[first:].max() - reach[since:first].min()) * count_deg
+        if way_deg < TREMBLE_DEG:
+            return None
+        peak = first + int(reach[first:].argmax())
+        touched = (t.at * self._way * side for t in touches if t.side == side and t.steady)
+        if max(touched, default=-math.inf) - reach[peak] > OPEN_DEG / count_deg:
+            return None
+        return Hold(self._touch(peak, side), way_deg)
+
+    def _touch(self, peak: int, side: int) -> Touch:
+        place, t_us, count_deg = self._place, self._t_us, self._count_deg
+        away = np.abs(place - place[peak]) > NEAR_DEG / count_deg
+        before, after = np.flatnonzero(away[:peak]), np.flatnonzero(away[peak:])
+        first = int(before[-1]) + 1 if len(before) else 0
+        last = peak + int(after[0]) if len(after) else len(place) - 1
+        where, weight = place[peak : peak + 1], np.ones(1)
+        if last > first:  # each place lasts until the next record
+            where, weight = place[first:last], np.diff(t_us[first : last + 1])
+        order = np.argsort(where, kind="stable")
+        share = np.cumsum(weight[order]) / weight.sum()
+        low, middle, high = where[order][np.searchsorted(share, (0.25, 0.5, 0.75))].tolist()
+        held_s, unrest_deg = float(weight.sum()) / 1e6, (high - low) * count_deg
+        steady = unrest_deg <= max(UNSTEADY_DEG, UNSTEADY_COUNTS * count_deg)
+        return Touch(
+            float(t_us[peak]),
+            1 if side > 0 else -1,
+            middle * self._way,
+            held_s,
+            unrest_deg,
+            held_s >= LEAST_HOLD_S and steady,
+        )
 
 
 def _apart(peaks: list[int], reach: NDArray[np.float64], least: float) -> list[int]:
@@ -194,35 +214,6 @@ def _apart(peaks: list[int], reach: NDArray[np.float64], least: float) -> list[i
         else:
             kept.append(peak)
     return kept
-
-
-def _touch(
-    t_us: NDArray[np.float64],
-    place: NDArray[np.float64],
-    peak: int,
-    side: int,
-    settings: Settings,
-) -> Touch:
-    away = np.abs(place - place[peak]) > NEAR_DEG / settings.count_deg
-    before, after = np.flatnonzero(away[:peak]), np.flatnonzero(away[peak:])
-    first = int(before[-1]) + 1 if len(before) else 0
-    last = peak + int(after[0]) if len(after) else len(place) - 1
-    where, weight = place[peak : peak + 1], np.ones(1)
-    if last > first:  # each place lasts until the next record
-        where, weight = place[first:last], np.diff(t_us[first : last + 1])
-    order = np.argsort(where, kind="stable")
-    share = np.cumsum(weight[order]) / weight.sum()
-    low, middle, high = where[order][np.searchsorted(share, (0.25, 0.5, 0.75))].tolist()
-    held_s, unrest_deg = float(weight.sum()) / 1e6, (high - low) * settings.count_deg
-    limit_deg = max(UNSTEADY_DEG, UNSTEADY_COUNTS * settings.count_deg)
-    return Touch(
-        float(t_us[peak]),
-        1 if side > 0 else -1,
-        middle * settings.direction,
-        held_s,
-        unrest_deg,
-        held_s >= LEAST_HOLD_S and unrest_deg <= limit_deg,
-    )
 
 
 STEADY_DEG = 0.3  # a touch this far from the others is reported (common practice, no source)
@@ -250,26 +241,22 @@ class _Side:
     def range_deg(self) -> float:
         return max(self.away_deg) - min(self.away_deg)
 
-    def warnings(self, limit_deg: float) -> list[str]:
+    def warnings(self, limit_deg: float) -> Iterator[str]:
         """Too few touches, or one further than ``limit_deg`` from the others."""
-        found = []
         if self.n < FEWEST:
-            found.append(
+            yield (
                 f"the piston stop was touched only {'once' if self.n == 1 else 'twice'}"
                 f" {self.words}; {FEWEST} touches or more show how steady they are"
             )
         if self.n == 2 and self.range_deg > limit_deg:
-            found.append(
-                f"the 2 touches {self.words} differ by {self.range_deg:.2f}°; touch again, gently"
-            )
+            yield f"the 2 touches {self.words} differ by {self.range_deg:.2f}°; touch again, gently"
         middle = statistics.median(self.away_deg)
         away = [abs(each - middle) for each in self.away_deg]
         if self.n > 2 and max(away) > limit_deg:
-            found.append(
+            yield (
                 f"touch {away.index(max(away)) + 1} {self.words} is {max(away):.2f}° from the"
                 " median of the others; leave it out and touch again, gently"
             )
-        return found
 
 
 def _side_of(touches_deg: Sequence[float], words: str) -> _Side:
@@ -458,8 +445,7 @@ class StopEnd(Enum):
 StopResult = TdcReference | Move | StopEnd | InputError | None
 
 
-@dataclass(frozen=True, slots=True)
-class _OnTrail:
+class _OnTrail(NamedTuple):
     """What the positions kept show: touches that the crank has left, a short way, a hold."""
 
     touches: list[Touch]
@@ -491,7 +477,7 @@ class StopTouches:
             return
         whole = np.concatenate(self.trail)
         while len(whole) >= MOST_POSITIONS:
-            self.before += find_touches(whole[:MOST_POSITIONS], settings)
+            self.before += Movement(whole[:MOST_POSITIONS], settings).touches()
             whole = whole[MOST_POSITIONS:]
         self.trail, self._length, self._found = [whole.copy()], len(whole), None
 
@@ -528,10 +514,9 @@ class StopTouches:
     def _on_trail(self, finder: OpeningFinder) -> _OnTrail:
         if self._found is None or len(self.trail) > 1:
             positions = np.concatenate([np.empty(0, POSITION), *self.trail])
-            self.trail, settings = [positions], finder.settings
-            touches = find_touches(positions, settings)
-            hold = find_hold(positions, settings, touches)
-            self._found = _OnTrail(touches, find_short_way(positions, settings), hold)
+            self.trail, movement = [positions], Movement(positions, finder.settings)
+            touches = movement.touches()
+            self._found = _OnTrail(touches, movement.short_way(), movement.hold(touches))
         return self._found
 
     def short_way(self, finder: OpeningFinder) -> ShortWay | None:

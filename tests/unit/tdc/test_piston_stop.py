@@ -12,11 +12,25 @@ from numpy.typing import NDArray
 
 from rig.signal.events import Settings
 from rig.tdc import piston_stop
-from rig.tdc.piston_stop import StopTouches, Touch, find_hold, find_short_way, find_touches
+from rig.tdc.piston_stop import Hold, Movement, ShortWay, StopTouches, Touch
 from rig.wire.records import POSITION
 
 FINE = Settings(4096)
 COARSE = Settings(600)
+
+
+def find_touches(at: NDArray[np.void], settings: Settings) -> list[Touch]:
+    return Movement(at, settings).touches()
+
+
+def find_short_way(at: NDArray[np.void], settings: Settings) -> ShortWay | None:
+    return Movement(at, settings).short_way()
+
+
+def find_hold(
+    at: NDArray[np.void], settings: Settings, touches: Sequence[Touch] = ()
+) -> Hold | None:
+    return Movement(at, settings).hold(touches)
 
 
 def positions(counts: Sequence[int], every_us: float = 20_000.0) -> NDArray[np.void]:
