@@ -63,7 +63,9 @@ class TripState:
     ``needed_deg`` is the approach that a reading needs, ``lag_deg`` the coupling's lag as far as it
     is known. ``opens_deg`` is where the contacts open running, on the lobe that is worked on.
     Turned back past ``catch_deg`` the coupling catches again, where that was entered; so it does
-    ``apart_deg`` on, at the next lobe.
+    ``apart_deg`` on, at the next lobe. ``caught_deg`` is the shortest way back from the trip after
+    which it did trip again: it catches somewhere on that way. Where it does is learnt from this
+    alone, a bound that narrows as the crank is taken back less.
     """
 
     needed_deg: float
@@ -72,10 +74,11 @@ class TripState:
     crank_deg: float = 0.0
     trip_deg: float = 0.0
     opens_deg: float = 0.0
-    lowest_deg: float = 0.0  # furthest back since the trip
+    lowest_deg: float = 0.0  # furthest back since the trip, or a running reading after it
     missed: Missed = Missed.NOTHING
     catch_deg: float | None = None
     apart_deg: float = 360.0
+    caught_deg: float = math.inf
 
     @property
     def more_deg(self) -> float:
@@ -84,12 +87,26 @@ class TripState:
 
     @property
     def far_enough_deg(self) -> float:
-        """From here forward the approach is complete at the opening; never where it catches."""
-        return max(self.opens_deg - self.needed_deg - MARGIN_DEG, self.catches_deg + HAND_DEG)
+        """From here forward the approach is complete at the opening; never where it catches, and
+        less far back than where it once caught."""
+        least_deg = self.opens_deg - self.needed_deg
+        between_deg = (least_deg + self._learnt_deg) / 2.0
+        return max(least_deg - MARGIN_DEG, self._entered_deg + HAND_DEG, between_deg)
 
     @property
     def catches_deg(self) -> float:
-        """Where it catches again, turned back; minus infinity where that is not known."""
+        """Where it has surely caught again, turned back; minus infinity where that is not known."""
+        return max(self._entered_deg, self._learnt_deg)
+
+    @property
+    def _learnt_deg(self) -> float:
+        """Not used where it leaves no room for a complete approach: a finger may have opened the
+        contacts, and nothing is lost by trying again."""
+        caught_deg = self.trip_deg - self.caught_deg
+        return caught_deg if caught_deg < self.opens_deg - self.needed_deg else -math.inf
+
+    @property
+    def _entered_deg(self) -> float:
         if self.catch_deg is None:
             return -math.inf
         return self.opens_deg - modulo(self.opens_deg - self.catch_deg, self.apart_deg)
@@ -140,11 +157,15 @@ def step(now: TripState, at_deg: float, opened: Opened | None = None) -> TripSta
     if missed is Missed.CAUGHT:
         after = replace(after, lag_deg=USUAL_LAG_DEG)  # what was learnt led there
     if shows is Opened.TRIPPED:
-        opens_deg = at_deg - after.lag_deg
+        way_deg, opens_deg = now.trip_deg - now.lowest_deg, at_deg - after.lag_deg
+        # Contacts have closed only where it was turned back past the opening.
+        if abs(at_deg - now.trip_deg) <= SAME_PLACE_DEG and way_deg >= now.lag_deg + HAND_DEG:
+            after = replace(after, caught_deg=min(way_deg, now.caught_deg))
         return replace(after, trip_deg=at_deg, lowest_deg=at_deg, opens_deg=opens_deg)
     if isinstance(shows, Opened) and now.trip_deg - at_deg >= LEAST_LAG_DEG:
         after = replace(after, opens_deg=at_deg, lag_deg=now.trip_deg - at_deg)
-    return replace(after, lowest_deg=at_deg) if missed is Missed.TOO_SOON else after
+    turned = missed is Missed.TOO_SOON or shows is Opened.READ
+    return replace(after, lowest_deg=at_deg) if turned else after
 
 
 SPARE_DEG = 4.0

@@ -94,6 +94,37 @@ def test_where_it_catches_again_may_be_entered() -> None:
     assert near.far_enough_deg == -13.0  # the approach is too short, and is said to be then
 
 
+def test_where_it_catches_is_learnt_from_catching_again() -> None:
+    """Tripped at 26 again after a way back of 50 degrees: it catches somewhere on that way. So it
+    is taken back less, as long as the approach of 20 is complete."""
+    now = run(TRIP, CLOSED, -24.0, -20.0, TRIP)
+    assert now.caught_deg == 50.0
+    assert now.catches_deg == -24.0
+    assert now.far_enough_deg == -22.0  # half-way to -20
+    assert step(run(CLOSED, -22.5, now=now), -24.5).missed is Missed.CAUGHT  # at once
+    nearer = run(CLOSED, -22.0, -18.0, TRIP, now=now)
+    assert nearer.caught_deg == 48.0
+    assert nearer.far_enough_deg == -21.0
+    ran = run(CLOSED, -21.0, (0.0, Opened.READ), TRIP, now=nearer)
+    assert (ran.caught_deg, ran.far_enough_deg) == (48.0, -21.0)  # where it ran it stays
+
+
+@given(st.floats(1.0, 60.0), st.lists(st.floats(-60.0, -4.0), max_size=8))
+def test_what_is_learnt_of_the_catch_is_true(catches: float, ways: list[float]) -> None:
+    """Whatever the ways back: a coupling that catches so far before its opening has surely caught
+    where it is said to have, and it is never led further back for that."""
+    now = run(TRIP)
+    for lowest in ways:
+        now = run(CLOSED, lowest, now=now)
+        if lowest <= -catches:
+            now = run(TRIP, now=now)
+            assert now.catches_deg <= -catches
+            assert -23.0 <= now.far_enough_deg <= -20.0
+        else:
+            opened = Opened.READ if lowest <= -20.0 else Opened.TOO_SHORT
+            now = replace(run((0.0, opened), now=now), state="back")
+
+
 def test_turned_on_towards_the_next_lobe_the_way_is_to_its_trip() -> None:
     """Nobody is led back by more than half a lobe while another trip is nearer."""
     start = TripState(20.0, apart_deg=180.0)
@@ -195,6 +226,29 @@ def test_the_guidance_follows_the_crank(tmp_path: Path) -> None:
     assert upper(bench)[-1].kind == "turned"
     (truth,) = [unit for unit in bench.rig.hidden.units if unit.name == "upper"]
     assert upper(bench)[-1].btdc_deg == pytest.approx(truth.btdc_deg["full advance"], abs=0.5)
+
+
+@pytest.mark.slow
+def test_where_it_catches_is_learnt_by_doing_as_it_says(tmp_path: Path) -> None:
+    """The virtual coupling catches 29 degrees before its opening; an approach of 27 is needed, so
+    at first the hand is led too far back. Each time less, until it runs."""
+    approach = ("\n[engine]", "\n[run_up]\nneeded_deg = 27\n\n[engine]")
+    bench = coupled(tmp_path / "job", 3, approach)
+    bench.press("i")
+    tripped = 0
+    for _ in range(150):
+        if any(r.kind == "turned" for r in upper(bench)):
+            break
+        advice = next_of(bench)
+        if advice.hand is Hand.TURN_BACK:
+            assert advice.deg is not None
+            bench.do(f"back {advice.deg} at 40")
+        else:
+            bench.do("turn 10 at 40")
+        tripped = sum(r.kind == "impulse" for r in upper(bench))
+    else:
+        pytest.fail("no running reading")
+    assert tripped >= 2  # it was caught again before it was learnt
 
 
 def test_the_distance_is_to_the_next_trip(tmp_path: Path) -> None:
