@@ -185,7 +185,7 @@ def test_the_table_names_every_kind_that_is_read() -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", sorted(KINDS))
-@cases(3)
+@cases(2)
 @given(data=st.data())
 def test_each_kind_over_and_over(kind: str, data: st.DataObject) -> None:
     judged([data.draw(repeated(kind))], data.draw(st.sampled_from([333, 5000])))
@@ -198,7 +198,7 @@ def test_what_makes_no_line_over_and_over(foul: bytes) -> None:
 
 
 @pytest.mark.slow
-@cases(20)
+@cases(8)
 @given(PARTS, st.sampled_from([33, 333, 5000]))
 def test_all_kinds_by_turns(parts: list[Repeated | bytes], step: int) -> None:
     judged(parts, step)

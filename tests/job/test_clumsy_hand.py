@@ -9,6 +9,7 @@ from tempfile import TemporaryDirectory
 import pytest
 from bench_engines import BENCH_ENGINES
 from clumsy import KEYS, ClumsyHand, Erring, Mishap
+from how_many import how_many
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from obedient import StuckError
@@ -47,7 +48,7 @@ def test_a_clumsy_hand_reaches_a_certificate_too(erring: list[Erring]) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=8)
+@settings(max_examples=how_many(4))
 @given(st.sampled_from(sorted(BENCH_ENGINES)), st.lists(ERRING, min_size=4, max_size=12))
 def test_a_clumsy_hand_at_any_engine(name: str, erring: list[Erring]) -> None:
     err_at(name, erring)
