@@ -119,7 +119,7 @@ def _of_piston(btdc_deg: float, piston: Geometry) -> dict[str, Any]:
 
 
 def _of_shafts(
-    btdc_deg: float, turns: Sequence[str], profile: Profile | None
+    btdc_deg: float, turns: Sequence[Fraction], profile: Profile | None
 ) -> list[dict[str, Any]]:
     """Degrees that each shaft turns while the crank turns from here to TDC."""
     shafts: dict[str, Fraction] = {}
@@ -127,11 +127,7 @@ def _of_shafts(
         shafts |= {unit.name: unit.turns_per_crank_turn for unit in profile.units}
         if profile.encoder.turns_per_crank_turn != 1:
             shafts["encoder"] = profile.encoder.turns_per_crank_turn
-    for text in turns:
-        try:
-            shafts[f"shaft {text}"] = Fraction(text)
-        except (ValueError, ZeroDivisionError):
-            raise InputError(f"--turns {text}: a ratio like 9/16 or 1.5 is needed") from None
+    shafts |= {f"shaft {each}": each for each in turns}
     return [
         {"shaft": name, "turns_per_crank_turn": str(ratio), "deg": float(ratio) * btdc_deg}
         for name, ratio in shafts.items()

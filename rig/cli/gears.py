@@ -76,11 +76,7 @@ def _asked(
         )  # fmt: skip
         train, shafts = Train((*(train.meshes if train else ()), stage)), ["carried"]
     if args.coupling is not None:
-        try:
-            turns = Fraction(args.turns)
-        except (ValueError, ZeroDivisionError):
-            raise InputError(f"--turns {args.turns}: a ratio like 1/2 or 1.5 is needed") from None
-        couplings.append((Coupling("coupling", *args.coupling), turns))
+        couplings.append((Coupling("coupling", *args.coupling), args.turns))
     if train is None and not couplings:
         raise InputError("give a job folder, the teeth of a train, or --coupling")
     return train, shafts, couplings

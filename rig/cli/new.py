@@ -30,12 +30,7 @@ def run(args: argparse.Namespace) -> Answer:
 
 
 def _answers(args: argparse.Namespace) -> dict[str, str]:
-    before: dict[str, str] = {}
-    for answer in args.answer:
-        key, equals, text = answer.partition("=")
-        if not equals:
-            raise InputError(f"--answer {answer!r} is not of the form KEY=ANSWER")
-        before[key] = text
+    before: dict[str, str] = dict(args.answer)
     interview, taken = Interview(), []
     if sys.stdin.isatty():
         message(f"Enter alone takes the answer in brackets; {BACK} goes one question back.")

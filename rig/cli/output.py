@@ -16,6 +16,7 @@ import sys
 import textwrap
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
 from itertools import zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -31,10 +32,31 @@ if TYPE_CHECKING:
     from rig.job.results import JobResults
 
 WIDTH, LEAST_WIDTH = 80, 6  # of lines, and of a column, in characters
-TYPES = {
+
+
+def ratio(text: str) -> Fraction:
+    """Turns of one shaft per turn of another. Raises ArgumentTypeError for what is none."""
+    try:
+        return Fraction(text)
+    except (ValueError, ZeroDivisionError):
+        words = f"{text!r} is no ratio: enter one like 9/16 or 1.5"
+        raise argparse.ArgumentTypeError(words) from None
+
+
+def pair(text: str) -> tuple[str, str]:
+    """A name and its value. Raises ArgumentTypeError for what is none."""
+    name, equals, value = text.partition("=")
+    if not (name and equals):
+        raise argparse.ArgumentTypeError(f"{text!r} is not of the form NAME=VALUE")
+    return name, value
+
+
+TYPES: dict[str, Callable[[str], Any]] = {
     "N": int,
     **dict.fromkeys(("DEG", "MM", "LENGTH", "S", "MS", "US", "PER_MIN", "TIMES"), float),
     **dict.fromkeys(("FILE", "FOLDER", "PATH"), Path),
+    **dict.fromkeys(("KEY=ANSWER", "INPUT=LEVEL", "NAME=SIGNAL"), pair),
+    "RATIO": ratio,
 }
 """What a placeholder in a table of options stands for; any other is text."""
 

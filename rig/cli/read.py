@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from rig import RecordingOpenings, read_openings
 from rig.base.errors import InputError
@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> Answer:
         index_level=args.index_level,
         open_levels=_levels(args.open_level),
         sensing_delays_us=_delays(args.sensing_delay_us),
-        signals=_pairs(args.signal),
+        signals=dict(args.signal),
         approach_deg=args.approach_deg,
         closed_end_ms=args.closed_end_ms,
         least_open_ms=args.least_open_ms,
@@ -52,23 +52,11 @@ def run(args: argparse.Namespace) -> Answer:
     return Answer(figures, _lines(found))
 
 
-def _pairs(options: Iterable[str]) -> dict[str, str]:
-    pairs = {}
-    for text in options:
-        name, equals, value = text.partition("=")
-        if not (name and equals and value):
-            raise InputError(f"{text!r} is not of the form NAME=VALUE")
-        pairs[name] = value
-    return pairs
-
-
-def _levels(options: Sequence[str]) -> dict[str, int]:
-    levels = {}
-    for name, level in _pairs(options).items():
+def _levels(options: Sequence[tuple[str, str]]) -> dict[str, int]:
+    for name, level in options:
         if level not in ("0", "1"):
             raise InputError(f"--open-level {name}={level}: give an input and the level 0 or 1")
-        levels[name] = int(level)
-    return levels
+    return {name: int(level) for name, level in options}
 
 
 def _delays(options: Sequence[str]) -> dict[str, float]:
