@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
+import difflib
 import importlib
 import inspect
 import math
@@ -82,21 +84,17 @@ class _Parser(argparse.ArgumentParser):
 
 def _number(text: str) -> float:
     """A finite number. Raises ArgumentTypeError for any other word, "nan" and "inf" included."""
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number: enter digits, such as 12.5")
-    return value
+    with contextlib.suppress(ValueError):
+        if math.isfinite(value := float(text)):
+            return value
+    raise argparse.ArgumentTypeError(f"{text!r} is not a number: enter digits, such as 12.5")
 
 
 def _whole_number(text: str) -> int:
     """A whole number. Raises ArgumentTypeError for any other word."""
-    try:
+    with contextlib.suppress(ValueError):
         return int(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number") from None
+    raise argparse.ArgumentTypeError(f"{text!r} is not a whole number")
 
 
 def _tell(text: str) -> None:
@@ -169,19 +167,17 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(words: Sequence[str]) -> int:
-    if not words or words[0] in ("-h", "--help", "help"):
+    command = words[0] if words else "help"
+    if command in ("-h", "--help", "help"):
         sys.stdout.write(_help())
         return 0
-    if words[0] in ("-V", "--version"):
+    if command in ("-V", "--version"):
         sys.stdout.write(f"timing-rig {__version__}\n")
         return 0
-    command = words[0]
     if command in RENAMED:
         _tell(f"rig: {command!r} is now called {RENAMED[command]!r}: enter rig {RENAMED[command]}.")
         return 2
     if command not in COMMANDS:
-        import difflib
-
         near = difflib.get_close_matches(command, COMMANDS, 1)
         hint = f" Did you mean {near[0]}?" if near else ""
         _tell(f"rig: there is no command {command!r}.{hint} Try rig --help.")

@@ -123,31 +123,29 @@ def _settings(names: str, value: str) -> dict[str, Any]:
         return {"action": "store_true"}
     settings: dict[str, Any] = {}
     if value.endswith("..."):
-        value = value.removesuffix("...")
-        settings |= {"action": "append", "default": []}
+        value, settings = value.removesuffix("..."), {"action": "append", "default": []}
     elif value.endswith("+"):
-        value = value.removesuffix("+")
-        settings |= {"nargs": "+", "default": []}
+        value, settings = value.removesuffix("+"), {"nargs": "+", "default": []}
     elif value.startswith("["):
         value, _, const = value.strip("[]").partition("=")
-        settings |= {"nargs": "?", "const": const}
+        settings = {"nargs": "?", "const": const}
     elif "=" in value:
         value, _, default = value.partition("=")
-        settings |= {"default": default}  # argparse gives it its type
+        settings = {"default": default}  # argparse gives it its type
     if value.startswith("{"):
         choices = value.strip("{}").split(",")
         kind = int if all(each.lstrip("-").isdigit() for each in choices) else str
         return settings | {"choices": [kind(each) for each in choices], "type": kind}
     words = value.split()
-    settings |= {"type": TYPES.get(words[0], str)}
+    settings["type"] = TYPES.get(words[0], str)
     if len(words) > 1:
-        settings |= {"nargs": len(words)}
+        settings["nargs"] = len(words)
     if names.startswith("-"):
-        settings |= {"metavar": tuple(words) if len(words) > 1 else value}
+        settings["metavar"] = tuple(words) if len(words) > 1 else value
     elif names.startswith("["):
-        settings |= {"nargs": "*" if "..." in names else "?"}
+        settings["nargs"] = "*" if "..." in names else "?"
     elif "..." in names:
-        settings |= {"nargs": "+"}
+        settings["nargs"] = "+"
     return settings
 
 

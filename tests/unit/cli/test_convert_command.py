@@ -169,7 +169,7 @@ def test_the_sizes_of_a_job(tmp_path: Path) -> None:
         (("--rim", 300, "--btdc-deg", 200), "-180 to 180"),
         (("--rim", 300, "--btdc-deg", 20, "--after"), "--after goes with a length"),
         (("--rim", "nan", "--btdc-deg", 20), "is not a number"),
-        (("--rim", 300, "--btdc-deg", 20, "--turns", "9/0"), "a ratio like 9/16"),
+        (("--rim", 300, "--btdc-deg", 20, "--turns", "9/0"), "like 9/16 or 1.5"),
     ],
 )
 def test_what_cannot_be_worked_out_gets_a_sentence(
