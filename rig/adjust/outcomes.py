@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -17,14 +17,11 @@ from rig.adjust.changes import readings_between
 from rig.adjust.plan import (
     COVERAGE_FACTOR,
     Confirmation,
-    ConfirmationVerdict,
-    Prediction,
     own_u_deg,
 )
 from rig.adjust.predictions import (
     FOLDER,
     Sheet,
-    Tdc,
     load,
     recordings,
     sheets_of,
@@ -53,12 +50,13 @@ from rig.timing.assess import assess
 from rig.timing.values import PHASES, Assessment, Mark
 
 KIND = "outcome of a prediction"
-VERSION = 2  # version 1 does not say by which recordings it was found, and is not proved
+VERSION = 3  # version 2 has a time with each prediction
+SINCE = 2  # version 1 does not say by which recordings it was found, and is not proved
 MARK = ".outcome"  # in the file's name, behind that of its prediction
 
 
 def confirm(
-    prediction: Prediction | PredictedOpening, assessment: Assessment, u_tdc_deg: float = 0.0
+    prediction: PredictedOpening, assessment: Assessment, u_tdc_deg: float = 0.0
 ) -> Confirmation:
     """The next assessment beside what was predicted.
 
@@ -76,7 +74,7 @@ def confirm(
     moved = wrap(j.mean_btdc - p.before_btdc)
     went, instead_of = ("earlier", "later") if moved > 0 else ("later", "earlier")
     wrong_way = abs(wrap(moved + p.shift_deg)) <= max(within, 0.2 * abs(wrap(p.shift_deg)))
-    cases: tuple[tuple[ConfirmationVerdict, bool, str], ...] = (
+    cases: tuple[tuple[str, bool, str], ...] = (
         ("not confirmed", Mark.ONE_TURN_OUT in j.marks,
          "not confirmed, it is one crank turn out"),
         ("too small to tell", abs(p.shift_deg) <= within,
@@ -94,7 +92,8 @@ def confirm(
     verdict, words = next((verdict, words) for verdict, is_so, words in cases if is_so)
     read, predicted = btdc(j.mean_btdc, own_U), btdc(p.predicted_btdc, p_U)
     words = f"{j.unit} reads {read}, predicted {predicted}: {words}"
-    return Confirmation(p, j.mean_btdc, off, within, verdict, words)
+    of = replace(p, read_btdc=j.mean_btdc, off_deg=off, within_deg=within, verdict=verdict)
+    return Confirmation(of, words)
 
 
 def confirmed(job: Job, worked: JobResults, sheet: Sheet) -> list[Confirmation]:
@@ -107,11 +106,11 @@ def confirmed(job: Job, worked: JobResults, sheet: Sheet) -> list[Confirmation]:
         if each.number > sheet.number > 0 and each.carried_out and each.units & sheet.units
     )
     since = readings_between(worked, sheet.when, next(later, None))
-    u_tdc = u_of_two(sheet.tdc, now)
-    beside = _confirmations(sheet.predictions, assess(since, job.profile, now), u_tdc)
+    u_tdc = u_of_two(sheet.made, now)
+    beside = _confirmations(sheet.made.predictions, assess(since, job.profile, now), u_tdc)
     if found := [each for each in beside if each is not None]:
         return found
-    units = listed(dict.fromkeys(each.unit for each in sheet.predictions))
+    units = listed(dict.fromkeys(each.unit for each in sheet.made.predictions))
     if any(r.rejection is not None and r.rejection.reason is Reason.TDC_MOVED for r in since):
         raise InputError(
             f"what was read of {units} since {sheet.path.name} does not count, since TDC has"
@@ -119,7 +118,7 @@ def confirmed(job: Job, worked: JobResults, sheet: Sheet) -> list[Confirmation]:
         )
     raise InputError(
         f"every reading of {units} is older than the last change ({sheet.path.name},"
-        f" {sheet.made_utc}): read again, turning forward"
+        f" {sheet.made.made_utc}): read again, turning forward"
     )
 
 
@@ -129,9 +128,7 @@ def _reference(worked: JobResults) -> TdcReference:
     return worked.reference
 
 
-def reading_of(
-    prediction: Prediction | PredictedOpening, judged: Sequence[Assessment]
-) -> Assessment | None:
+def reading_of(prediction: PredictedOpening, judged: Sequence[Assessment]) -> Assessment | None:
     """The assessment to set beside it, how the unit stands last; None where nothing was read."""
     wanted = (prediction.unit, prediction.setting, prediction.cylinder, "turned")
     own = [j for j in judged if (j.unit, j.setting, j.cylinder, j.kind) == wanted and j.n]
@@ -140,7 +137,7 @@ def reading_of(
 
 
 def _confirmations(
-    predictions: Sequence[Prediction | PredictedOpening],
+    predictions: Sequence[PredictedOpening],
     judged: Sequence[Assessment],
     u_tdc_deg: float,
 ) -> list[Confirmation | None]:
@@ -152,13 +149,14 @@ def _confirmations(
     ]
 
 
-def u_of_two(before: Tdc, now: TdcReference) -> float:
-    """Standard uncertainty of what two TDCs differ by, degrees; 0 where they are one, or the
-    earlier is not known. Source: JCGM 100:2008, 5.1.2: independent of one another.
+def u_of_two(before: MadeAdjustment, now: TdcReference) -> float:
+    """Standard uncertainty of what the TDC used then and now differ by, degrees; 0 where they are
+    one, or the earlier is not known. Source: JCGM 100:2008, 5.1.2: independent of one another.
     """
-    if before.deg is None or (before.deg, before.capture) == (now.tdc_deg, now.capture):
+    same = (before.tdc_deg, before.tdc_capture) == (now.tdc_deg, now.capture)
+    if before.tdc_deg is None or same:
         return 0.0
-    return math.hypot(before.u_deg, now.uncertainty.u_deg)
+    return math.hypot(before.tdc_u_deg, now.uncertainty.u_deg)
 
 
 # -- the sheet of an outcome --
@@ -185,13 +183,13 @@ def _plain(
         "made_utc": made_utc,
         "engine_sha256": job.engine.sha256,
         "prediction": of.path.name,
-        "prediction_sha256": digest(of.path),
+        "prediction_sha256": of.made.sheet_sha256,
         "captures": [
             {"file": each.file, "sha256": each.sha256, "size_bytes": each.size_bytes}
             for each in (played.facts for played in worked.played)
         ],
         "reference": to_plain(_reference(worked)),
-        "confirmations": [asdict(each) for each in found],
+        "confirmations": [each.plain() for each in found],
     }
 
 
@@ -202,12 +200,17 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     if digest(path) != plain["prediction_sha256"]:
         raise InputError(f"{path.name} has changed since, or the sheet was edited")
     worked = worked_again(job, plain)
-    return _plain(job, worked, of, confirmed(job, worked, of), str(plain["made_utc"]))
+    fresh = _plain(job, worked, of, confirmed(job, worked, of), str(plain["made_utc"]))
+    if plain["version"] == SINCE:
+        fresh["version"] = SINCE
+        for each in fresh["confirmations"]:
+            each["prediction"]["made_utc"] = of.made.made_utc
+    return fresh
 
 
 SHEET = SheetKind(
     KIND, FOLDER, recordings, lambda plain, _: Path(str(plain["prediction"])).stem + MARK,
-    _recompute, since=VERSION,
+    _recompute, since=SINCE,
 )  # fmt: skip
 
 
@@ -227,7 +230,7 @@ def made(job: Job, worked: JobResults, before: Sequence[CaptureFacts] = ()) -> l
         covered = any(_ended_after(sheet.when, each, job.captures, order) for each in before)
         if not covered and any(sheet.when.is_before(*end, order) for end in ends):
             found = found if sheet.carried_out else found[:-1]
-            found.append(_of(sheet))
+            found.append(sheet.made)
     return read_again(found, worked, job.profile)
 
 
@@ -241,27 +244,7 @@ def _ended_after(when: MadeWhen, capture: CaptureFacts, captures: Path, order: O
 
 def of_sheet(path: Path) -> MadeAdjustment:
     """What a saved prediction says. Raises InputError when it is none."""
-    return _of(load(path))
-
-
-def _of(sheet: Sheet) -> MadeAdjustment:
-    return MadeAdjustment(
-        made_utc=sheet.made_utc,
-        words=sheet.words,
-        steps=tuple(str(step.get("words", "")) for step in sheet.steps),
-        sheet=sheet.path.name,
-        sheet_sha256=digest(sheet.path),
-        predictions=tuple(
-            PredictedOpening(p.unit, p.setting, p.cylinder, p.before_btdc, p.shift_deg,
-                             p.predicted_btdc, p.u_deg)
-            for p in sheet.predictions
-        ),
-        tdc_deg=sheet.tdc.deg,
-        tdc_u_deg=sheet.tdc.u_deg,
-        tdc_capture=sheet.tdc.capture,
-        seen=sheet.when.seen,
-        after=sheet.when.after,
-    )  # fmt: skip
+    return load(path).made
 
 
 def read_again(
@@ -276,18 +259,12 @@ def read_again(
     for i, of in enumerate(chosen):
         over = next((each.when for each in chosen[i + 1 :] if of.is_undone_by(each)), None)
         judged = assess(readings_between(worked, of.when, over), profile, now)
-        u_tdc = u_of_two(Tdc(of.tdc_deg, of.tdc_u_deg, of.tdc_capture), now)
-        nothing: dict[str, Any] = {
-            "read_btdc": None,
-            "off_deg": None,
-            "within_deg": None,
-            "verdict": "",
-        }
-        read = [
-            replace(each, **{name: getattr(it, name, none) for name, none in nothing.items()})
-            for each, it in zip(
-                of.predictions, _confirmations(of.predictions, judged, u_tdc), strict=True
-            )
-        ]
+        beside = _confirmations(of.predictions, judged, u_of_two(of, now))
+        read = (
+            replace(each, read_btdc=None, off_deg=None, within_deg=None, verdict="")
+            if it is None
+            else it.opening
+            for each, it in zip(of.predictions, beside, strict=True)
+        )
         found.append(replace(of, predictions=tuple(read)))
     return found

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import product
-from typing import Literal
+from typing import Any
 
 from rig.base.angles import wrap
 from rig.base.errors import InputError
@@ -235,45 +235,31 @@ class Proposal:
         return any(option.inside for option in self.options)
 
 
-@dataclass(frozen=True, slots=True)
-class Prediction:
-    """What the next reading ought to be, to be set beside it. Degrees BTDC."""
-
-    unit: str
-    setting: str
-    cylinder: int | None
-    before_btdc: float
-    shift_deg: float
-    predicted_btdc: float
-    u_deg: float  # standard uncertainty of reading and shift, without the shared reference
-    made_utc: str = ""  # when the change was chosen
-
-    @property
-    def expanded_deg(self) -> float:
-        """Its expanded uncertainty, about 95 %."""
-        return COVERAGE_FACTOR * self.u_deg
-
-
-ConfirmationVerdict = Literal[
-    "confirmed", "not confirmed", "wrong way round", "not moved", "too small to tell"
-]
+def plain_prediction(of: PredictedOpening) -> dict[str, Any]:
+    """What is predicted, without what was read since, as plain data."""
+    names = ("unit", "setting", "cylinder", "before_btdc", "shift_deg", "predicted_btdc", "u_deg")
+    return {name: getattr(of, name) for name in names}
 
 
 @dataclass(frozen=True, slots=True)
 class Confirmation:
-    """The next reading beside the prediction. ``off_deg`` is read minus predicted."""
+    """A prediction with what was read since, and how it came out in words."""
 
-    prediction: Prediction | PredictedOpening
-    read_btdc: float
-    off_deg: float
-    within_deg: float  # what the two may differ by, about 95 %
-    verdict: ConfirmationVerdict
+    opening: PredictedOpening
     words: str
 
     @property
     def missed(self) -> bool:
         """Whether it did not come out as predicted."""
-        return self.verdict in ("not confirmed", "wrong way round", "not moved")
+        return self.opening.verdict in ("not confirmed", "wrong way round", "not moved")
+
+    def plain(self) -> dict[str, Any]:
+        """As plain data."""
+        of = self.opening
+        return {
+            "prediction": plain_prediction(of), "read_btdc": of.read_btdc, "off_deg": of.off_deg,
+            "within_deg": of.within_deg, "verdict": of.verdict, "words": self.words,
+        }  # fmt: skip
 
 
 # -- from what was read to what is wanted of it --

@@ -11,17 +11,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 from rig import __version__
 from rig.adjust.changes import Changed, Instant, last_changes, order_of, readings_of
 from rig.adjust.plan import (
     Option,
-    Prediction,
     Proposal,
     out_deg,
     own_u_deg,
     pairs_from,
+    plain_prediction,
     wants_from,
 )
 from rig.adjust.propose import propose
@@ -34,7 +34,7 @@ from rig.job import folder
 from rig.job.capture_order import MadeWhen, SeenCapture, heads_of, place_after
 from rig.job.clock import iso, moment
 from rig.job.folder import Job, SheetKind
-from rig.job.results import JobResults, results_of
+from rig.job.results import JobResults, MadeAdjustment, PredictedOpening, results_of
 from rig.tdc.reference_file import from_plain, to_plain
 from rig.timing.advance_range import lever_ends
 from rig.timing.assess import assess
@@ -43,7 +43,7 @@ from rig.timing.values import Assessment, Comparison, Reading
 
 FOLDER = "predictions"
 KIND = "prediction"
-VERSION = 4  # version 3 names the kinds of its steps otherwise
+VERSION = 4  # version 3 names the kinds of its steps otherwise, and has a time with each opening
 BY_CLOCK = (1, 2)  # versions that do not know their place among sheets and captures
 
 
@@ -60,32 +60,25 @@ class Choice:
     asked: str = ""
 
 
-class Tdc(NamedTuple):
-    """The TDC that a sheet rests on: after the index, its standard uncertainty, where found."""
-
-    deg: float | None
-    u_deg: float
-    capture: str
-
-
 @dataclass(frozen=True, slots=True)
 class Sheet:
     """A prediction as it was saved."""
 
     path: Path
-    made_utc: str
-    predictions: tuple[Prediction, ...]
-    words: str
+    made: MadeAdjustment  # what it says
     steps: tuple[Mapping[str, Any], ...]
     carried_out: bool  # the newest prediction before was
     number: int  # in the order of the job's sheets; 0: one from before there were numbers
-    when: MadeWhen
-    tdc: Tdc
+
+    @property
+    def when(self) -> MadeWhen:
+        """When it was made."""
+        return self.made.when
 
     @property
     def units(self) -> set[str]:
         """The units that it moves."""
-        return {each.unit for each in self.predictions}
+        return {each.unit for each in self.made.predictions}
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,12 +90,10 @@ class SheetPlace:
     captures: Mapping[str, object]  # ``number`` and ``after`` as the head of a capture has them
 
 
-def predict(
-    option: Option, assessments: Sequence[Assessment], made_utc: str = ""
-) -> list[Prediction]:
+def predict(option: Option, assessments: Sequence[Assessment]) -> list[PredictedOpening]:
     """What the next readings ought to be, one for each turned assessment of a unit that moves.
 
-    ``made_utc`` (ISO 8601) is when the change was chosen. Source: the shifts of the steps.
+    Source: the shifts of the steps.
     """
     shift: dict[str, float] = {}
     unsure: dict[str, float] = {}  # standard uncertainty of the shift
@@ -116,13 +107,13 @@ def predict(
             after = wrap(j.mean_btdc + out_deg(j) + shift[j.unit])
             u_deg = math.hypot(own_u_deg(j), unsure[j.unit])
             of = (j.unit, j.setting, j.cylinder)
-            out.append(Prediction(*of, j.mean_btdc, shift[j.unit], after, u_deg, made_utc))
+            out.append(PredictedOpening(*of, j.mean_btdc, shift[j.unit], after, u_deg))
     return out
 
 
 def proposed(
     job: Job, worked: JobResults, choice: Choice, now: datetime, place: SheetPlace | None = None
-) -> tuple[Proposal, list[list[Prediction]], list[Assessment]]:
+) -> tuple[Proposal, list[list[PredictedOpening]], list[Assessment]]:
     """The options, what each that is numbered predicts, and the assessments that they rest on.
 
     ``place`` is that of a sheet that is computed again; a new one where it is not given. Raises
@@ -141,7 +132,7 @@ def proposed(
         levers=levers, grain_deg=choice.grain_deg,
     )  # fmt: skip
     proposal = replace(proposal, notes=(*proposal.notes, *without))
-    predicted = [predict(option, read, iso(now)) for option in proposal.numbered]
+    predicted = [predict(option, read) for option in proposal.numbered]
     return proposal, predicted, read
 
 
@@ -159,7 +150,7 @@ def standing(
         for name in sheet.units:
             noted = changed[name].when if name in changed else None
             if not isinstance(noted, Instant) or not sheet.when.is_before(*noted, order):
-                changed[name] = Changed(sheet.when, f"{sheet.path.name}, {sheet.made_utc}")
+                changed[name] = Changed(sheet.when, f"{sheet.path.name}, {sheet.made.made_utc}")
     if not changed or worked.reference is None:
         return worked.assessments, worked.comparisons
     kept: list[Reading] = []
@@ -231,7 +222,7 @@ def _plain(
         "program": __version__,
         "made_utc": iso(now),
         "number": 1 + (last.number if last else 0),
-        "after": {"file": last.path.name, "sha256": digest(last.path)} if last else None,
+        "after": {"file": last.path.name, "sha256": last.made.sheet_sha256} if last else None,
         "place": place.captures,
         "engine_sha256": job.engine.sha256,
         "captures": [asdict(each) for each in place.when.seen],
@@ -240,7 +231,7 @@ def _plain(
         "words": option.words,
         "steps": [asdict(step) for step in option.steps],
         "warnings": list(option.warnings),
-        "predictions": [asdict(each) for each in wanted],
+        "predictions": [plain_prediction(each) for each in wanted],
     }
 
 
@@ -251,21 +242,26 @@ def load(path: Path) -> Sheet:
     if made is None or version not in (*BY_CLOCK, 3, VERSION):
         raise InputError(f"{path}: has no time, or another version; it was edited, or is newer")
     try:
-        when, reference = MadeWhen(made), from_plain(plain["reference"])
+        seen: list[SeenCapture] = []
+        after: tuple[str, ...] = ()
         if version not in BY_CLOCK:
-            seen = (codec.from_plain(SeenCapture, each, "captures") for each in plain["captures"])
-            when = MadeWhen(made, tuple(seen), heads_of(plain["place"]))
-        return Sheet(
-            path,
-            plain["made_utc"],
-            tuple(codec.from_plain(Prediction, p, "predictions") for p in plain["predictions"]),
-            str(plain.get("words", "")),
-            tuple({"kind": each.get("means"), **each} for each in plain["steps"]),
-            carried_out=plain.get("carried_out") is not False,
-            number=0 if version in BY_CLOCK else int(plain["number"]),
-            when=when,
-            tdc=Tdc(reference.tdc_deg, reference.uncertainty.u_deg, reference.capture),
-        )
+            seen = [codec.from_plain(SeenCapture, p, "captures") for p in plain["captures"]]
+            after = heads_of(plain["place"])
+        timeless = [  # in earlier versions each has a time of its own
+            {name: value for name, value in each.items() if name != "made_utc"}
+            for each in plain["predictions"]
+        ]
+        steps = tuple({"kind": each.get("means"), **each} for each in plain["steps"])
+        reference = from_plain(plain["reference"])
+        adjustment = MadeAdjustment(
+            plain["made_utc"], str(plain.get("words", "")),
+            tuple(str(step.get("words", "")) for step in steps), path.name, digest(path),
+            tuple(codec.from_plain(PredictedOpening, p, "predictions") for p in timeless),
+            reference.tdc_deg, reference.uncertainty.u_deg, reference.capture, tuple(seen), after,
+        )  # fmt: skip
+        number = 0 if version in BY_CLOCK else int(plain["number"])
+        carried_out = plain.get("carried_out") is not False
+        return Sheet(path, adjustment, steps, carried_out, number)
     except (AttributeError, KeyError, TypeError, ValueError, InputError) as why:
         raise InputError(f"{path}: is no whole prediction ({why}); it was edited") from None
 
@@ -331,6 +327,8 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     if plain["version"] != VERSION:
         for step in fresh["steps"]:
             step |= {"means": step.pop("kind"), "disturbs": 1, "enough": True}
+        for each in fresh["predictions"]:
+            each["made_utc"] = fresh["made_utc"]
     if plain["version"] in BY_CLOCK:
         for name in ("number", "after", "place", "asked"):
             del fresh[name]

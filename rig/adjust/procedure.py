@@ -14,7 +14,7 @@ from enum import Enum, auto
 from typing import NamedTuple
 
 from rig.adjust import outcomes, predictions
-from rig.adjust.plan import Confirmation, Option, Prediction, Step, expanded_deg
+from rig.adjust.plan import Confirmation, Option, Step, expanded_deg
 from rig.adjust.predictions import Choice, Sheet
 from rig.base.angles import wrap
 from rig.base.errors import InputError, reason
@@ -36,7 +36,7 @@ from rig.guide.procedure import (
 from rig.guide.state import Waiting, state_of
 from rig.job.new import adjustments_text
 from rig.job.questions import Interview, adjustments
-from rig.job.results import JobResults, results_of
+from rig.job.results import JobResults, PredictedOpening, results_of
 from rig.signal.events import Event, Now
 from rig.timing.values import Assessment
 
@@ -60,7 +60,7 @@ LABELS = {Stage.CHOOSE: "take it", Stage.MOVE: "moved", Stage.TIGHTEN: "tightene
 class Beside(NamedTuple):
     """A prediction beside what was read of it so far; ``found`` once enough was read."""
 
-    prediction: Prediction
+    prediction: PredictedOpening
     read: Assessment | None
     found: Confirmation | None
 
@@ -84,7 +84,7 @@ class Beside(NamedTuple):
         if self.found is None:
             return PanelLine(of.unit, text)
         sort: Sort = "bad" if self.found.missed else "good"
-        return PanelLine(of.unit, f"{text}: {self.found.verdict}", sort)
+        return PanelLine(of.unit, f"{text}: {self.found.opening.verdict}", sort)
 
 
 def results_so_far(host: Host) -> JobResults:
@@ -154,12 +154,12 @@ class Adjust(Procedure):
         session, sheet = self._host.session, self._sheet
         if sheet is None or session.reference is None:
             return []
-        whole = {(p.unit, p.setting) for p in sheet.predictions if p.cylinder is None}
-        u_tdc = outcomes.u_of_two(sheet.tdc, session.reference)
+        whole = {(p.unit, p.setting) for p in sheet.made.predictions if p.cylinder is None}
+        u_tdc = outcomes.u_of_two(sheet.made, session.reference)
         reading = self.stage in (Stage.READ, Stage.COMPARE)
         judged = session.assessments() if reading else []
         found = []
-        for each in sheet.predictions:
+        for each in sheet.made.predictions:
             if each.cylinder is None or (each.unit, each.setting) not in whole:
                 own = [j for j in judged if j.phase == session.phase_of(each.unit)]
                 read, result = outcomes.reading_of(each, own), None
@@ -233,7 +233,7 @@ class Adjust(Procedure):
         nth = f"Step {self._step + 1} of {len(self._steps)}. " if len(self._steps) > 1 else ""
         shift = step.shift_deg.get(unit, 0.0)
         side = "earlier" if shift > 0.0 else "later"
-        of = self._sheet.predictions if self._sheet else ()
+        of = self._sheet.made.predictions if self._sheet else ()
         U_deg = next((p.expanded_deg for p in of if p.unit == unit), None)
         return Advice(
             "adjust", f"{step.do[:1].upper()}{step.do[1:]}",
@@ -262,11 +262,11 @@ class Adjust(Procedure):
         missed = next((b.found for b in self.beside() if b.found and b.found.missed), None)
         if missed is None:
             return Advice("adjust", "Go on with the work", "It opens as predicted.", press="leave")
-        unit = missed.prediction.unit
+        unit = missed.opening.unit
         why = {
             "wrong way round": "It was moved the wrong way round.",
             "not moved": "It has not moved.",
-        }.get(missed.verdict, "It does not open as predicted.")
+        }.get(missed.opening.verdict, "It does not open as predicted.")
         return Advice("adjust", f"Adjust {unit} again", why, press="leave", unit=unit)
 
     def show(self, now: Now | None) -> Panel:

@@ -44,7 +44,8 @@ def run(args: argparse.Namespace) -> Answer:
         "words": _headline(proposal),
         "options": [
             fields_of(each)
-            | {"number": n, "offered": n <= len(proposal.options), "predictions": own}
+            | {"number": n, "offered": n <= len(proposal.options)}
+            | {"predictions": list(map(plan.plain_prediction, own))}
             | {"pairs": list(map(_pair, each.pairs))}
             for n, (each, own) in options
         ],
@@ -87,17 +88,17 @@ def _confirm(args: argparse.Namespace, job: Job, worked: JobResults, now: dateti
     saved = outcomes.save(job, worked, sheet, found, now)
     figures = {
         "prediction": str(sheet.path),
-        "change": sheet.words,
-        "confirmations": found,
+        "change": sheet.made.words,
+        "confirmations": [each.plain() for each in found],
         "said": remarks_on(worked),
         "saved": str(saved),
     }
-    lines = [f"change: {sheet.words}"]
-    lines += [f"{each.verdict:<17} {_which(each.prediction)}: {each.words}" for each in found]
+    lines = [f"change: {sheet.made.words}"]
+    lines += [f"{each.opening.verdict:<17} {_which(each.opening)}: {each.words}" for each in found]
     return Answer(figures, lines, int(any(each.missed for each in found)))
 
 
-def _which(each: plan.Prediction | PredictedOpening) -> str:
+def _which(each: PredictedOpening) -> str:
     cylinder = "" if each.cylinder is None else f", cylinder {each.cylinder}"
     return f"{each.unit}, {each.setting}{cylinder}"
 

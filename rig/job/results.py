@@ -409,7 +409,12 @@ class PredictedOpening:
     read_btdc: float | None = None
     off_deg: float | None = None  # read minus predicted
     within_deg: float | None = None  # allowed difference, about 95 %
-    verdict: str = ""  # "confirmed", "not confirmed", ...: of ``rig.adjust.plan.Confirmation``
+    verdict: str = ""  # "confirmed", "not confirmed", ...: of ``rig.adjust.outcomes``
+
+    @property
+    def expanded_deg(self) -> float:
+        """Expanded uncertainty of the prediction, about 95 %."""
+        return 2.0 * self.u_deg
 
 
 @dataclass(frozen=True, slots=True)

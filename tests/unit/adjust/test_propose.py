@@ -281,9 +281,9 @@ def test_one_crank_turn_out_is_brought_back() -> None:
     assert abs(best.steps[0].shift_deg["rear"]) == pytest.approx(360.0)
     prediction = predict(best, [out])[0]
     assert prediction.predicted_btdc == pytest.approx(36.2)
-    assert confirm(prediction, judged("rear", 36.15)).verdict == "confirmed"
+    assert confirm(prediction, judged("rear", 36.15)).opening.verdict == "confirmed"
     still = confirm(prediction, out)
-    assert still.verdict == "not confirmed"
+    assert still.opening.verdict == "not confirmed"
     assert "one crank turn out" in still.words
 
 
@@ -313,9 +313,9 @@ def test_the_next_reading_beside_the_prediction(read: float, verdict: str, word:
     assert [p.unit for p in predictions] == ["upper", "lower"]
     assert predictions[0].predicted_btdc == pytest.approx(36.0)
     found = confirm(predictions[0], judged("upper", read if read != 30.1 else 30.0))
-    assert found.verdict == verdict
+    assert found.opening.verdict == verdict
     assert word in found.words
-    assert found.within_deg == pytest.approx(2.0 * math.hypot(0.05, 0.05))
+    assert found.opening.within_deg == pytest.approx(2.0 * math.hypot(0.05, 0.05))
 
 
 def test_bad_confirmations() -> None:
@@ -329,7 +329,7 @@ def test_bad_confirmations() -> None:
     with pytest.raises(InputError, match="confirmed by turning"):
         confirm(prediction, replace(judged("upper", 36.0), kind="set"))
     small = replace(prediction, shift_deg=0.05, predicted_btdc=33.05)
-    assert confirm(small, judged("upper", 33.0)).verdict == "too small to tell"
+    assert confirm(small, judged("upper", 33.0)).opening.verdict == "too small to tell"
 
 
 def test_compensated_cams_keep_their_leads() -> None:

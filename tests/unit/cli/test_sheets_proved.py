@@ -55,6 +55,8 @@ def as_prediction_3(plain: Plain) -> None:
     plain["version"] = 3
     for step in plain["steps"]:
         step |= {"means": step.pop("kind"), "disturbs": 1, "enough": True}
+    for each in plain["predictions"]:
+        each["made_utc"] = plain["made_utc"]
 
 
 def as_report_2(plain: Plain) -> None:

@@ -202,7 +202,7 @@ def test_another_option_can_be_chosen_and_undone_moves_are_moves_no_more(tmp_pat
     assert procedure.stage is Stage.MOVE
     sheet = predictions.newest(bench.job)
     assert sheet is not None
-    assert {each.unit for each in sheet.predictions} == {"upper"}  # option 1 moves lower, too
+    assert {each.unit for each in sheet.made.predictions} == {"upper"}  # option 1 moves lower, too
 
 
 def test_adjust_says_why_it_is_not_offered(tmp_path: Path) -> None:
