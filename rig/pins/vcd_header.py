@@ -22,12 +22,7 @@ LONGEST_TOKEN = 1 << 20  # bytes; a longer one in the header means that this is 
 _PIECE = 1 << 18
 
 _UNIT_US = {
-    "s": Fraction(10**6),
-    "ms": Fraction(10**3),
-    "us": Fraction(1),
-    "ns": Fraction(1, 10**3),
-    "ps": Fraction(1, 10**6),
-    "fs": Fraction(1, 10**9),
+    unit: Fraction(10**6, 1000**n) for n, unit in enumerate(("s", "ms", "us", "ns", "ps", "fs"))
 }
 _TIMESCALE = re.compile(r"(1|10|100)(s|ms|us|ns|ps|fs)")
 
@@ -104,6 +99,12 @@ class Header:
         return (shown or "none") + more
 
 
+_KNOWN = frozenset(
+    b"$date $version $comment $timescale $scope $var $upscope $enddefinitions".split()
+)
+_KEPT = 100  # tokens of a section; long texts are skipped
+
+
 def read_header(path: str | PathLike[str]) -> Header:
     """Read the header of the dump at ``path``.
 
@@ -112,133 +113,124 @@ def read_header(path: str | PathLike[str]) -> Header:
     name = fspath(path)
     try:
         with open_file(Path(name)) as file:
-            return _HeaderReader(name, file).read()
+            return _header(name, _tokens(name, file))
     except OSError as error:
         raise InputError(f"{name}: cannot be read: {reason(error)}.") from error
 
 
-class _HeaderReader:
-    def __init__(self, path: str, file: BinaryIO) -> None:
-        self._path = path
-        self._tokens = self._split(file)
-        self._at = 0  # file offset after the token given last
-        self._scope: list[str] = []
-        self._signals: list[Signal] = []
-        self._tick_us: Fraction | None = None
+def _tokens(path: str, file: BinaryIO) -> Iterator[tuple[bytes, int]]:
+    """Each token with the file offset after it."""
+    rest, offset = b"", 0  # ``rest`` begins at ``offset`` in the file
+    while piece := file.read(_PIECE):
+        data = rest + piece
+        kept = len(data)
+        for match in TOKEN.finditer(data):
+            if match.end() == len(data):  # may go on in the next piece
+                kept = match.start()
+                break
+            yield match.group(), offset + match.end()
+        rest, offset = data[kept:], offset + kept
+        if len(rest) > LONGEST_TOKEN:
+            raise _no_dump(path, rest)
+    if rest:
+        yield rest, offset + len(rest)
 
-    def _split(self, file: BinaryIO) -> Iterator[bytes]:
-        rest, offset = b"", 0  # ``rest`` begins at ``offset`` in the file
-        while piece := file.read(_PIECE):
-            data = rest + piece
-            kept = len(data)
-            for match in TOKEN.finditer(data):
-                if match.end() == len(data):  # may go on in the next piece
-                    kept = match.start()
-                    break
-                self._at = offset + match.end()
-                yield match.group()
-            rest, offset = data[kept:], offset + kept
-            if len(rest) > LONGEST_TOKEN:
-                raise self._no_dump(rest)
-        if rest:
-            self._at = offset + len(rest)
-            yield rest
 
-    def read(self) -> Header:
-        first = True
-        for token in self._tokens:
-            if not token.startswith(b"$"):
-                if first:
-                    raise self._no_dump(token)
-                raise InputError(
-                    f"{self._path}: '{excerpt(token)}' in the header belongs to no section "
-                    f"(byte {self._at}); the file is damaged or not a value change dump."
-                )
-            if token != b"$end":  # an extra one is harmless
-                body = self._section(token, first)
-                if token == b"$enddefinitions":
-                    return self._header()
-                self._take(token, body)
-            first = False
-        if first:
-            raise InputError(f"{self._path}: the file is empty; give a value change dump.")
-        raise self._cut()
-
-    def _section(self, word: bytes, first: bool) -> list[bytes]:
-        """The tokens up to ``$end``. Long texts are skipped."""
+def _sections(
+    path: str, tokens: Iterator[tuple[bytes, int]]
+) -> Iterator[tuple[bytes, list[bytes], int]]:
+    """The word of each section, its tokens, and the file offset after it."""
+    first = True
+    for word, at in tokens:
+        if not word.startswith(b"$"):
+            if first:
+                raise _no_dump(path, word)
+            raise InputError(
+                f"{path}: '{excerpt(word)}' in the header belongs to no section "
+                f"(byte {at}); the file is damaged or not a value change dump."
+            )
+        known = not first or word in _KNOWN
+        first = False
+        if word == b"$end":  # an extra one is harmless
+            continue
         body: list[bytes] = []
-        for token in self._tokens:
+        for token, end in tokens:
             if token == b"$end":
-                return body
-            if len(body) < 100:
-                body.append(token)
-        raise self._no_dump(word) if first and word not in _KNOWN else self._cut()
+                yield word, body, end
+                break
+            body += [token] * (len(body) < _KEPT)
+        else:
+            raise _cut(path) if known else _no_dump(path, word)
+    if first:
+        raise InputError(f"{path}: the file is empty; give a value change dump.")
+    raise _cut(path)
 
-    def _take(self, word: bytes, body: list[bytes]) -> None:
+
+def _header(path: str, tokens: Iterator[tuple[bytes, int]]) -> Header:
+    scope: list[str] = []
+    signals: list[Signal] = []
+    tick_us: Fraction | None = None
+    for word, body, end in _sections(path, tokens):
         if word == b"$timescale":
-            self._timescale("".join(map(excerpt, body)))
+            tick_us = _tick_us(path, "".join(map(excerpt, body)), tick_us)
         elif word == b"$scope":
-            self._scope.append(_text(body[-1]) if body else "")
+            scope.append(_text(body[-1]) if body else "")
         elif word == b"$upscope":
-            if self._scope:
-                self._scope.pop()
+            del scope[-1:]
         elif word == b"$var":
-            self._var(body)
-
-    def _timescale(self, text: str) -> None:
-        match = _TIMESCALE.fullmatch(text)
-        if match is None:
-            raise InputError(
-                f"{self._path}: $timescale is '{text}'; it must be 1, 10 or 100 and one of s, ms, "
-                "us, ns, ps, fs."
-            )
-        tick_us = int(match[1]) * _UNIT_US[match[2]]
-        if self._tick_us not in (None, tick_us):
-            raise InputError(f"{self._path}: two different $timescale; leave one of them.")
-        self._tick_us = tick_us
-
-    def _var(self, body: list[bytes]) -> None:
-        if len(body) < 4 or not body[1].isdigit() or len(body[1]) > 9:
-            raise InputError(
-                f"{self._path}: '$var {excerpt(b' '.join(body), 80)}' (byte {self._at}) is not "
-                "'$var type width code name $end'."
-            )
-        words = [_text(token) for token in body[3:]]
-        bits = ""
-        while len(words) > 1 and words[-1][0] in "[0123456789:]" and "[" in " ".join(words[1:]):
-            bits = words.pop() + bits
-        name = " ".join(words)
-        if not bits and name.endswith("]") and "[" in name[1:]:
-            cut = name.rindex("[")
-            name, bits = name[:cut].rstrip(), name[cut:]
-        self._signals.append(
-            Signal(body[2], name, bits, tuple(self._scope), _text(body[0]), int(body[1]))
+            signals.append(_signal(path, body, end, tuple(scope)))
+        elif word == b"$enddefinitions":
+            break
+    if tick_us is None:
+        raise InputError(
+            f"{path}: there is no $timescale, so its times mean nothing; add the step "
+            "of the recording, for example '$timescale 1 us $end', to its first lines."
         )
+    return Header(path, tuple(signals), tick_us, end)
 
-    def _header(self) -> Header:
-        if self._tick_us is None:
-            raise InputError(
-                f"{self._path}: there is no $timescale, so its times mean nothing; add the step "
-                "of the recording, for example '$timescale 1 us $end', to its first lines."
-            )
-        return Header(self._path, tuple(self._signals), self._tick_us, self._at)
 
-    def _no_dump(self, token: bytes) -> InputError:
-        return InputError(
-            f"{self._path}: this is not a value change dump (VCD): it begins with "
-            f"'{excerpt(token)}' and not with a section such as $timescale."
+def _tick_us(path: str, text: str, before: Fraction | None) -> Fraction:
+    match = _TIMESCALE.fullmatch(text)
+    if match is None:
+        raise InputError(
+            f"{path}: $timescale is '{text}'; it must be 1, 10 or 100 and one of s, ms, "
+            "us, ns, ps, fs."
         )
+    tick_us = int(match[1]) * _UNIT_US[match[2]]
+    if before not in (None, tick_us):
+        raise InputError(f"{path}: two different $timescale; leave one of them.")
+    return tick_us
 
-    def _cut(self) -> InputError:
-        return InputError(
-            f"{self._path}: ends within its header (no '$enddefinitions $end'); "
-            "the file was cut off, record or copy it again."
+
+def _signal(path: str, body: list[bytes], at: int, scope: tuple[str, ...]) -> Signal:
+    if len(body) < 4 or not body[1].isdigit() or len(body[1]) > 9:
+        raise InputError(
+            f"{path}: '$var {excerpt(b' '.join(body), 80)}' (byte {at}) is not "
+            "'$var type width code name $end'."
         )
+    words = [_text(token) for token in body[3:]]
+    bits = ""
+    while len(words) > 1 and words[-1][0] in "[0123456789:]" and "[" in " ".join(words[1:]):
+        bits = words.pop() + bits
+    name = " ".join(words)
+    if not bits and name.endswith("]") and "[" in name[1:]:
+        cut = name.rindex("[")
+        name, bits = name[:cut].rstrip(), name[cut:]
+    return Signal(body[2], name, bits, scope, _text(body[0]), int(body[1]))
 
 
-_KNOWN = frozenset(
-    b"$date $version $comment $timescale $scope $var $upscope $enddefinitions".split()
-)
+def _no_dump(path: str, token: bytes) -> InputError:
+    return InputError(
+        f"{path}: this is not a value change dump (VCD): it begins with "
+        f"'{excerpt(token)}' and not with a section such as $timescale."
+    )
+
+
+def _cut(path: str) -> InputError:
+    return InputError(
+        f"{path}: ends within its header (no '$enddefinitions $end'); "
+        "the file was cut off, record or copy it again."
+    )
 
 
 def _text(token: bytes) -> str:
