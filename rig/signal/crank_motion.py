@@ -44,32 +44,20 @@ forward again (common practice, no source)."""
 
 
 class CrankMotion:
-    """Keeps positions until they are due, then updates the approach from them.
-
-    ``next_us`` is the time of the first that waits; inf when none does.
-    """
+    """Keeps positions until they are due, then updates the approach from them."""
 
     def __init__(self, settings: Settings) -> None:
         self.approach = Approach(settings.forgiven_deg / settings.count_deg)
         self._stall = Stall()
         self._direction = settings.direction
         self._last = math.nan, math.nan  # time and place of the last position processed
-        self._columns(np.empty(0, POSITION))
+        self._rows, self._t_us, self._walked = np.empty(0, POSITION), np.empty(0), 0
 
     def add(self, positions: NDArray[np.void]) -> None:
         """Newer positions, dtype ``POSITION``, shape (n,)."""
         left = self._rows[self._walked :]
-        self._columns(np.concatenate((left, positions), dtype=POSITION) if len(left) else positions)
-
-    def _columns(self, rows: NDArray[np.void]) -> None:
-        """Plain columns, in counts that increase in the normal direction."""
-        low, high, now = rows["low"] + 0.5, rows["high"] + 0.5, rows["count"] + 0.5
-        if self._direction < 0:
-            low, high, now = -high, -low, -now
-        self._rows, self._walked = rows, 0
-        self._t_us = np.ascontiguousarray(rows["t_us"])
-        self._low, self._high, self._now = low, high, now
-        self.next_us = float(self._t_us[0]) if len(rows) else math.inf
+        rows = np.concatenate((left, positions), dtype=POSITION) if len(left) else positions
+        self._rows, self._t_us, self._walked = rows, np.ascontiguousarray(rows["t_us"]), 0
 
     def waiting_before(self, t_us: float) -> NDArray[np.void]:
         """The positions before ``t_us`` that were not processed yet."""
@@ -78,15 +66,16 @@ class CrankMotion:
 
     def to(self, before_us: float) -> Movement:
         """Process the positions before ``before_us``, if any."""
-        first = self._walked
-        ready = first + int(self._t_us[first:].searchsorted(before_us))
-        self._walked = ready
-        self.next_us = float(self._t_us[ready]) if ready < len(self._t_us) else math.inf
-        t_us, low = self._t_us[first:ready], self._low[first:ready]
-        high, now = self._high[first:ready], self._now[first:ready]
+        rows = self.waiting_before(before_us)
+        t_us = self._t_us[self._walked : self._walked + len(rows)]
+        self._walked += len(rows)
+        # Places in counts that increase in the normal direction.
+        low, high, now = rows["low"] + 0.5, rows["high"] + 0.5, rows["count"] + 0.5
+        if self._direction < 0:
+            low, high, now = -high, -low, -now
         pieces: list[tuple[Floats, Floats]] = []  # each but the first without what was before it
         at = 0
-        for upto in [*self._after_silence(t_us, low, high, now), ready - first]:
+        for upto in [*self._after_silence(t_us, low, high, now), len(rows)]:
             if pieces:
                 self.approach.start = None
             along = self.approach.moved_along(low[at:upto], high[at:upto], now[at:upto])
@@ -247,19 +236,11 @@ def is_held(mark: Mark, direction: int, count_deg: float) -> bool:
     return True
 
 
-MARK = np.dtype(
-    [
-        *EDGE.descr,
-        (
-            "approach_start",
-            "f8",
-        ),  # of the approach, counts increasing forward; NaN before any position
-        ("approach_furthest", "f8"),
-        ("stalled_us", "f8"),  # last new ground, and the lowest place since
-        ("stalled_low", "f8"),
-        ("offsets", "f8", (4,)),  # of the encoder's boundaries, see ``StateWidths``
-    ]
-)
+# An edge with: start of the approach, in counts increasing forward (NaN before any position), and
+# its furthest point; last new ground, and the lowest place since; offsets of the encoder's
+# boundaries, see ``StateWidths``.
+_STATE = ("approach_start", "approach_furthest", "stalled_us", "stalled_low")
+MARK = np.dtype([*EDGE.descr, *((name, "f8") for name in _STATE), ("offsets", "f8", (4,))])
 
 
 class Mark(NamedTuple):
@@ -288,8 +269,8 @@ def marked(
         marks[name] = edges[name]
     t_us = edges["t_us"]
     at = movement.t_us.searchsorted(t_us)
-    marks["approach_start"], marks["approach_furthest"] = movement.start[at], movement.furthest[at]
-    marks["stalled_us"], marks["stalled_low"] = movement.stalled_us[at], movement.stalled_low[at]
+    for name, column in zip(_STATE, movement[1:], strict=True):
+        marks[name] = column[at]
     marks["offsets"] = offsets[widths_us.searchsorted(t_us)]
     return marks
 

@@ -184,9 +184,8 @@ class StateWidths:
         """Widths of states 0..3 in counts (mean 1) and their standard errors, shapes (4,)."""
         if self.n < 2:
             return np.ones(4), np.full(4, math.inf)
-        mean = self._sums[1:5] / self._sums[0]
-        variance = np.maximum(self._sums[5:] / self._sums[0] - mean**2, 0.0)
-        return mean, np.sqrt(variance / (self.n - 1))
+        mean, variance = _mean_and_variance(np.array([self.n]), self._sums[None])
+        return mean[0], np.sqrt(variance[0])
 
     def take(self, rows: NDArray[np.void]) -> Floats:
         """The next width records, dtype ``WIDTH``, shape (n,). Returns the offsets before the
@@ -213,8 +212,7 @@ class StateWidths:
         offsets = np.zeros((len(n), 4))
         enough = n >= LEAST_STRETCHES
         n, sums = n[enough], sums[enough]
-        mean = sums[:, 1:5] / sums[:, :1]
-        variance = np.maximum(sums[:, 5:] / sums[:, :1] - mean * mean, 0.0) / (n - 1)[:, None]
+        mean, variance = _mean_and_variance(n, sums)
         sure = (mean - 1.0) ** 2 > SURE**2 * np.maximum(variance, 1e-12)
         # State s lies between boundary s and boundary s + 1.
         found = np.zeros((len(n), 4))
@@ -224,6 +222,13 @@ class StateWidths:
         pays = np.any(sure, axis=1) & (off.max(axis=1) > self._worth)
         offsets[enough] = np.where(pays[:, None], found, 0.0)
         return offsets
+
+
+def _mean_and_variance(n: NDArray[np.int64], sums: Floats) -> tuple[Floats, Floats]:
+    """Mean widths of the states after ``n`` stretches with these ``sums``, and the variance of each
+    mean, shapes (k,), (k, 9) and (k, 4)."""
+    mean = sums[:, 1:5] / sums[:, :1]
+    return mean, np.maximum(sums[:, 5:] / sums[:, :1] - mean * mean, 0.0) / (n - 1)[:, None]
 
 
 def _stretches(counts: list[int], breaks: list[int]) -> tuple[list[int], list[int], int]:
