@@ -20,7 +20,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +30,7 @@ from rig.base.errors import InputError
 from rig.base.rounding import many
 from rig.base.uncertainty import Contribution, Source, combine, rectangular
 from rig.engine import geometry as crank
-from rig.engine.geometry import btdc_from_travel_deg, stop_travel_mm, stroke_mm
+from rig.engine.geometry import btdc_from_travel_deg, stop_travel_mm
 from rig.engine.profile import Geometry
 from rig.tdc.reference import UNSTATED_CRANK, Method, TdcReference, offset_bias
 
@@ -93,21 +93,41 @@ class Fit:
     """TDC by the exact curve. ``residuals_mm``: reading minus curve, one per point."""
 
     reference: TdcReference
-    tdc_deg: float  # unwrapped: on the turn of the points
-    u_tdc_deg: float
-    zero_mm: float  # what the gauge reads at the top
-    offset_mm: float
-    offset_fitted: bool
-    u_offset_mm: float
+    x: tuple[float, float, float]  # TDC (deg, on the turn of the points), zero, offset (mm)
+    covariance: tuple[tuple[float, ...], ...]  # of the same, as far as they were fitted
     residuals_mm: tuple[float, ...]
-    scatter: float  # residuals over the stated uncertainties: about 1 when these are right
+    scatter: float  # residuals over the entered uncertainties: about 1 when these are right
     freedom: int
-    covariance: tuple[tuple[float, ...], ...]  # of TDC (deg), zero (mm), offset (mm)
 
     @property
-    def x(self) -> Floats:
-        """TDC (deg), zero (mm) and offset (mm), as ``curve_mm`` takes them."""
-        return np.array([self.tdc_deg, self.zero_mm, self.offset_mm])
+    def tdc_deg(self) -> float:
+        """Unwrapped: on the turn of the points."""
+        return self.x[0]
+
+    @property
+    def u_tdc_deg(self) -> float:
+        """Standard uncertainty of TDC by the points alone."""
+        return math.sqrt(self.covariance[0][0])
+
+    @property
+    def zero_mm(self) -> float:
+        """What the gauge reads at the top."""
+        return self.x[1]
+
+    @property
+    def offset_mm(self) -> float:
+        """Of the cylinder, as found or entered."""
+        return self.x[2]
+
+    @property
+    def offset_fitted(self) -> bool:
+        """Whether the offset was found from the points."""
+        return len(self.covariance) > 2
+
+    @property
+    def u_offset_mm(self) -> float:
+        """Standard uncertainty of a fitted offset; 0 of one as entered."""
+        return math.sqrt(self.covariance[2][2]) if self.offset_fitted else 0.0
 
 
 def drop_in_mm(drop: float, unit: Literal["mm", "inch"]) -> float:
@@ -186,19 +206,22 @@ def fit(
         start = got.x
         slope = gradient(angles, got.x, gauge, geometry)[:, 0]
         sigma = np.hypot(gauge.u_drop_mm, gauge.u_angle_deg * slope)
-    _both_sides(angles, float(got.x[0]))
+    if np.all(angles < got.x[0]) or np.all(angles >= got.x[0]):
+        raise InputError(
+            "the gauge points are all on one side of the top: take some on the other side too"
+        )
     freedom = len(points) + (prior > 0.0) - len(got.x)
     scatter = math.sqrt(float(np.sum(residual(got.x) ** 2)) / freedom)
     jac = np.asarray(got.jac, np.float64)
     cov = np.linalg.inv(jac.T @ jac) * max(1.0, scatter) ** 2
-    u = math.sqrt(cov[0, 0])
-    offset = float(got.x[2]) if free else float(geometry.offset_mm or 0.0)
+    tdc, zero, *fitted = map(float, got.x)
+    offset = fitted[0] if free else geometry.offset_mm or 0.0
     how = f"the slider-crank curve fitted to {many(len(points), 'gauge point')}" + (
         f", offset found as {offset:.1f} mm" if free else ""
     )
-    part = share(u, scatter, freedom, how)
+    part = share(math.sqrt(cov[0, 0]), scatter, freedom, how)
     reference = TdcReference(
-        tdc_deg=modulo(float(got.x[0])),
+        tdc_deg=modulo(tdc),
         uncertainty=combine([part, *parts]),
         method=Method.FIT,
         how=how,
@@ -206,21 +229,18 @@ def fit(
     )
     residuals = drops - curve_mm(angles, got.x, gauge, geometry)
     return Fit(
-        reference=reference,
-        tdc_deg=float(got.x[0]),
-        u_tdc_deg=u,
-        zero_mm=float(got.x[1]),
-        offset_mm=offset,
-        offset_fitted=free,
-        u_offset_mm=math.sqrt(cov[2, 2]) if free else 0.0,
-        residuals_mm=tuple(residuals.tolist()),
-        scatter=scatter,
-        freedom=freedom,
-        covariance=tuple(map(tuple, cov.tolist())),
+        reference,
+        (tdc, zero, offset),
+        tuple(map(tuple, cov.tolist())),
+        tuple(residuals.tolist()),
+        scatter,
+        freedom,
     )
 
 
-def curve_mm(angles_deg: Floats, x: Floats, gauge: Gauge, geometry: Geometry) -> Floats:
+def curve_mm(
+    angles_deg: Floats, x: Sequence[float] | Floats, gauge: Gauge, geometry: Geometry
+) -> Floats:
     """Gauge readings at ``angles_deg`` for ``x`` = TDC (deg), zero (mm), offset (mm).
 
     Without an offset in ``x``, that of ``geometry`` is used. Source: the slider-crank.
@@ -229,13 +249,14 @@ def curve_mm(angles_deg: Floats, x: Floats, gauge: Gauge, geometry: Geometry) ->
     return float(x[1]) + gauge.mm_per_mm * crank.travel_mm(float(x[0]) - angles_deg, shape)
 
 
-def gradient(angles_deg: Floats, x: Floats, gauge: Gauge, geometry: Geometry) -> Floats:
+def gradient(
+    angles_deg: Floats, x: Sequence[float] | Floats, gauge: Gauge, geometry: Geometry
+) -> Floats:
     """What ``curve_mm`` changes by for each of ``x``, shape (angles, len(x)); by the crank's angle
     it is the first, of the other sign. Source: central differences."""
     columns = []
     for k, step in enumerate((0.01, 0.001, 0.01)[: len(x)]):
-        aside = np.zeros(len(x))
-        aside[k] = step
+        aside = step * (np.arange(len(x)) == k)
         rise = curve_mm(angles_deg, x + aside, gauge, geometry)
         columns.append((rise - curve_mm(angles_deg, x - aside, gauge, geometry)) / (2.0 * step))
     return np.column_stack(columns)
@@ -308,14 +329,6 @@ def within_stroke(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry
                 f"gauge point {number}: {point.drop_mm:g} mm is more than the stroke allows "
                 f"({travel:.1f} mm); mistyped, or another unit?"
             )
-
-
-def _both_sides(angles: Floats, tdc_deg: float) -> None:
-    before = int(np.sum(angles < tdc_deg))
-    if min(before, len(angles) - before) == 0:
-        raise InputError(
-            "the gauge points are all on one side of the top: take some on the other side too"
-        )
 
 
 LEAST_ARC_DEG = 2.0  # angles at one drop that are closer than this are on one side
@@ -429,6 +442,17 @@ def equal_drops(
     return EqualDrops(reference, tuple(middles), slope)
 
 
+class _Met(NamedTuple):
+    """Where one drop was read on one side of the top, in order; or on both."""
+
+    drop_mm: float
+    at: Floats
+
+    @property
+    def mean_deg(self) -> float:
+        return float(self.at.mean())
+
+
 def _middles(
     points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry | None
 ) -> tuple[list[Middle], list[float]]:
@@ -438,83 +462,60 @@ def _middles(
             f"too few gauge points: {len(points)}; take at least one drop on either side"
         )
     angles = on_one_turn([p.angle_deg for p in points])
-    drops = np.array([p.drop_mm for p in points])
-    middles: list[Middle] = []
-    alone: list[tuple[float, Floats]] = []
-    steps = np.round(drops / SAME_DROP_MM)
+    steps = np.round(np.array([p.drop_mm for p in points]) / SAME_DROP_MM)
     different = np.unique(steps)
+    pairs: list[tuple[_Met, _Met]] = []
+    alone: list[_Met] = []
     for same in np.split(different, np.flatnonzero(np.diff(different) > 1.0) + 1):
-        drop = same[0] * SAME_DROP_MM
-        at = np.sort(angles[np.isin(steps, same)])
+        drop, at = float(same[0] * SAME_DROP_MM), np.sort(angles[np.isin(steps, same)])
         gap = np.diff(at)
         if not gap.size or gap.max() < LEAST_ARC_DEG:
-            alone.append((float(drop), at))
-            continue
-        if drop <= 0.0:
+            alone.append(_Met(drop, at))
+        elif drop <= 0.0:
             raise InputError(f"drop {drop:g} mm: enter how far the piston is below the top")
-        cut = int(gap.argmax()) + 1
-        middles.append(_middle(float(drop), at[:cut], at[cut:], gauge))
-    found, left_out = _brought_together(alone, gauge, geometry)
-    middles += found
-    if not middles:
+        else:
+            before, after = np.split(at, [int(gap.argmax()) + 1])
+            pairs.append((_Met(drop, before), _Met(drop, after)))
+    # Used in order of drops, so that as many as possible find a near one on the other side.
+    taken: set[int] = set()
+    for one, other in combinations(range(len(alone)), 2):
+        met = sorted((alone[one], alone[other]), key=lambda each: each.mean_deg)
+        if (
+            taken.isdisjoint((one, other))
+            and alone[one].drop_mm > 0.0
+            and near(alone[one].drop_mm, alone[other].drop_mm)
+            and met[1].mean_deg - met[0].mean_deg >= LEAST_ARC_DEG
+        ):
+            taken.update((one, other))
+            pairs.append((met[0], met[1]))
+    if not pairs:
         raise InputError(
             "no drop was read on both sides of the top: bring the gauge to the same reading on the "
             f"other side, within {NEAR_MM:g} mm"
         )
-    return sorted(middles, key=lambda m: m.drop_mm), left_out
+    middles = [_middle(before, after, gauge, geometry) for before, after in pairs]
+    left_out = [each.drop_mm for n, each in enumerate(alone) if n not in taken]
+    return sorted(middles, key=lambda middle: middle.drop_mm), left_out
 
 
-def _middle(drop_mm: float, before: Floats, after: Floats, gauge: Gauge) -> Middle:
-    half = float(after.mean() - before.mean()) / 2.0
-    touch = math.hypot(gauge.u_drop_mm * half / (2.0 * drop_mm), gauge.u_angle_deg)
-    u = touch / 2.0 * math.sqrt(1.0 / len(before) + 1.0 / len(after))
-    return Middle(drop_mm, float(before.mean()) + half, half, u)
-
-
-def _brought_together(
-    alone: Sequence[tuple[float, Floats]], gauge: Gauge, geometry: Geometry | None
-) -> tuple[list[Middle], list[float]]:
-    """Middles of drops with a near one on the other side, and the rest. ``alone`` is in order of
-    drops and used in that order, so that as many as possible find a partner."""
-    pairs = [
-        (one, other)
-        for one, other in combinations(range(len(alone)), 2)
-        if alone[one][0] > 0.0
-        and near(alone[one][0], alone[other][0])
-        and abs(alone[one][1].mean() - alone[other][1].mean()) >= LEAST_ARC_DEG
-    ]
-    found: list[Middle] = []
-    taken: set[int] = set()
-    for pair in pairs:
-        if taken.isdisjoint(pair):
-            taken.update(pair)
-            before, after = sorted((alone[n] for n in pair), key=lambda each: each[1].mean())
-            found.append(_half_way(before, after, gauge, geometry))
-    return found, [drop for n, (drop, _) in enumerate(alone) if n not in taken]
-
-
-def _half_way(
-    before: tuple[float, Floats],
-    after: tuple[float, Floats],
-    gauge: Gauge,
-    geometry: Geometry | None,
-) -> Middle:
-    """The middle of two nearly equal drops, each side moved to their mean.
+def _middle(before: _Met, after: _Met, gauge: Gauge, geometry: Geometry | None) -> Middle:
+    """The middle of two drops; of nearly equal ones each side is moved to their mean.
 
     Source: the slider-crank over the arc between them; an offset does not matter for that.
     """
-    drop_mm = (before[0] + after[0]) / 2.0
-    plain = _middle(drop_mm, before[1], after[1], gauge)
-    crank = replace(geometry or UNSTATED_CRANK, offset_mm=0.0)
-    travel_mm = stop_travel_mm(plain.half_arc_deg, crank)
-    from_top = [
-        btdc_from_travel_deg(min(travel_mm * drop / drop_mm, stroke_mm(crank)), crank)
-        for drop in (before[0], after[0])
-    ]
-    moved_deg = (from_top[0] - from_top[1]) / 2.0
-    return replace(
-        plain,
-        middle_deg=plain.middle_deg + moved_deg,
-        apart_mm=after[0] - before[0],
-        moved_deg=moved_deg,
-    )
+    apart_mm = after.drop_mm - before.drop_mm
+    drop_mm = (before.drop_mm + after.drop_mm) / 2.0
+    half_deg = (after.mean_deg - before.mean_deg) / 2.0
+    touch = math.hypot(gauge.u_drop_mm * half_deg / (2.0 * drop_mm), gauge.u_angle_deg)
+    u_deg = touch / 2.0 * math.sqrt(1.0 / len(before.at) + 1.0 / len(after.at))
+    moved_deg = 0.0
+    if apart_mm:
+        shape = replace(geometry or UNSTATED_CRANK, offset_mm=0.0)
+        travel_mm, stroke_mm = stop_travel_mm(half_deg, shape), crank.stroke_mm(shape)
+        ahead, behind = (
+            btdc_from_travel_deg(min(travel_mm * each.drop_mm / drop_mm, stroke_mm), shape)
+            for each in (before, after)
+        )
+        moved_deg = (ahead - behind) / 2.0
+    middle_deg = before.mean_deg + half_deg + moved_deg
+    return Middle(drop_mm, middle_deg, half_deg, u_deg, apart_mm, moved_deg)

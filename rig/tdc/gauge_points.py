@@ -34,19 +34,20 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
-from typing import Literal, NamedTuple, TypeVar
+from typing import Annotated, Any, Literal, NamedTuple, TypeVar, cast
 
 import numpy as np
 
 from rig.base.angles import modulo, wrap
+from rig.base.codec import from_plain, number, text, whole
 from rig.base.errors import InputError, reason, shown
 from rig.base.files import open_file
 from rig.base.rounding import many
 from rig.engine.gear_train import around_deg, disc_places
 from rig.engine.geometry import geometry_of, steepest_mm_per_deg
-from rig.engine.profile import Encoder, Geometry, Profile
+from rig.engine.profile import Geometry, Profile
 from rig.tdc.dial_gauge import Gauge, GaugePoint, drop_in_mm
 from rig.tdc.gauge_series import Series, work_through
 from rig.tdc.reference import EARLIER_METHODS, Method, TdcReference, set_by_hand
@@ -63,8 +64,7 @@ MOST_POINTS = 1000
 MOST_DEG = 1e7
 
 
-@dataclass(frozen=True, slots=True)
-class _Columns:
+class _Columns(NamedTuple):
     angle: int = 0
     drop: int = 1
     unit: DropUnit = "mm"
@@ -91,15 +91,15 @@ def load_points(path: Path, unit: DropUnit | None = None) -> list[GaugePoint]:
     return points_from_text(text, str(path), unit)
 
 
-def points_from_text(text: str, name: str, unit: DropUnit | None = None) -> list[GaugePoint]:
+def points_from_text(content: str, name: str, unit: DropUnit | None = None) -> list[GaugePoint]:
     """The same from the text of a file. Raises InputError as ``load_points``."""
     columns = _Columns(unit=unit or "mm")
     points: list[GaugePoint] = []
-    for number, line in enumerate(text.splitlines(), 1):
+    for n, line in enumerate(content.splitlines(), 1):
         fields = _fields(line)
         if not fields:
             continue
-        where = f"{name}, line {number}"
+        where = f"{name}, line {n}"
         if not points and all(_number(each) is None for each in fields):
             columns = _headed(fields, where, unit)
             continue
@@ -157,8 +157,9 @@ def _number(text: str) -> float | None:
     return value if math.isfinite(value) else None
 
 
+T = TypeVar("T")
+
 NOTE, MARK, INCLINED = "gauge", "mark", "gauge-inclined"
-LONGEST_WITHIN = 100
 
 
 def gauge_note(
@@ -179,15 +180,46 @@ def gauge_note(
     }
 
 
-class EngineMark(NamedTuple):
+Cylinder = Annotated[int, whole(1, 99)]
+NotedNumber = Annotated[float, number(-1e9, 1e9)]
+OWN_MARK = "the engine's own mark"
+
+
+@dataclass(frozen=True, slots=True)
+class EngineMark:
     """The crank is at a mark of the engine; ``within_deg`` is None if nobody entered how well it
     was read."""
 
-    crank_deg: float
-    cylinder: int
-    what: str
-    within_deg: float | None = None
-    within: str = ""  # as entered
+    crank_deg: NotedNumber
+    cylinder: Cylinder = 1
+    what: Annotated[str, text(1000)] = OWN_MARK
+    within_deg: Annotated[float, number(1e-9, 180.0)] | None = None
+    within: Annotated[str, text(100)] = ""  # as entered
+
+
+@dataclass(frozen=True, slots=True)
+class _Noted:
+    """A note for a gauge reading, see the module."""
+
+    lift_mm: NotedNumber
+    crank_deg: NotedNumber
+    cylinder: Cylinder = 1
+    direction: Literal[1, 0, -1] = 0
+    purpose: Annotated[str, text(100)] = "reference"
+
+
+@dataclass(frozen=True, slots=True)
+class _Inclined:
+    """A note on how the gauge is set up."""
+
+    inclined_deg: NotedNumber
+    case: Literal["", "sliding", "pinned"] = ""
+
+
+def _read(kind: type[T], value: Mapping[str, object]) -> T:
+    """What a note says; whatever else stands in it is skipped."""
+    names = {each.name for each in fields(cast(Any, kind))}
+    return from_plain(kind, {key: of for key, of in value.items() if key in names}, "the note")
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,15 +250,23 @@ class GaugeNotes:
         value = note.value
         try:
             if note.name == INCLINED:
-                self.gauge = _inclined(self.gauge, value)
+                said = _read(_Inclined, value)
+                gauge = replace(self.gauge, inclination_deg=said.inclined_deg, case=said.case)
+                _ = gauge.mm_per_mm  # refuses an impossible angle, or one without its case
+                self.gauge = gauge
             elif note.name == MARK and value.get("back"):
                 del self.marks[-1:]
             elif note.name == MARK:
-                self.marks.append(_mark(value))
+                what = value.get("what") or OWN_MARK
+                self.marks.append(_read(EngineMark, {**value, "what": what}))
             elif note.name == NOTE and value.get("back"):
                 self._take_back(value.get("reading", len(self.readings)))
             elif note.name == NOTE:
-                self.readings.append(_reading(value, life))
+                noted = _read(_Noted, value)
+                point, again = GaugePoint(noted.crank_deg, noted.lift_mm), noted.purpose == "check"
+                self.readings.append(
+                    GaugeReading(point, noted.cylinder, noted.direction, again, life)
+                )
         except InputError as why:
             self.wrong.append(f"a note named {note.name!r} makes no sense: {why}")
 
@@ -290,7 +330,11 @@ def out_of_order(
     angles = wrap(np.array([r.point.angle_deg - first for r in series]))
     drops = np.array([r.point.drop_mm for r in series])
     ways = np.array([r.direction for r in series])
-    tops = _places_of_the_top(angles)
+    # A place of the top for each possible order of the points' distances from it: half-way between
+    # two, at each, between such places and beyond.
+    marks = np.unique(np.add.outer(angles, angles) / 2.0)
+    beyond = (marks[0] - BEYOND_DEG, marks[-1] + BEYOND_DEG)
+    tops = np.concatenate((marks, (marks[1:] + marks[:-1]) / 2.0, beyond))
     one, other = np.triu_indices(len(series), 1)
     away = np.abs(angles - tops[:, None])  # (places of the top, points)
     rise = drops[other] - drops[one]
@@ -311,73 +355,19 @@ def out_of_order(
     return max(n for n, each in enumerate(found, 1) if each == min(found))
 
 
-def _places_of_the_top(angles: np.ndarray) -> np.ndarray:
-    """A place of the top for each possible order of the points' distances from it."""
-    one, other = np.triu_indices(len(angles))  # half-way between two, and at each
-    marks = np.unique((angles[one] + angles[other]) / 2.0)
-    between = (marks[1:] + marks[:-1]) / 2.0
-    beyond = (marks[0] - BEYOND_DEG, marks[-1] + BEYOND_DEG)
-    return np.concatenate((marks, between, beyond))
-
-
 def falling(readings: Iterable[GaugeReading], tdc_deg: float) -> list[int]:
     """Numbers (from 1) of the points approached with the piston falling, as far as noted.
 
     The piston rises before the top turning forward, after it turning back. Source: definition.
     """
-    numbers = []
-    for number, each in enumerate((r for r in readings if not r.again), 1):
-        past = wrap(each.point.angle_deg - tdc_deg)
-        if each.direction and (past > 0.0) == (each.direction > 0):
-            numbers.append(number)
-    return numbers
+    series = [each for each in readings if not each.again]
+    past = (wrap(each.point.angle_deg - tdc_deg) > 0.0 for each in series)
+    return [
+        n
+        for n, (each, after) in enumerate(zip(series, past, strict=True), 1)
+        if each.direction and after == (each.direction > 0)
+    ]
 
-
-def _inclined(gauge: Gauge, value: Mapping[str, object]) -> Gauge:
-    set_up = replace(gauge, inclination_deg=_number_field(value, "inclined_deg"), case="")
-    case = value.get("case")
-    if case in ("sliding", "pinned"):
-        set_up = replace(set_up, case="sliding" if case == "sliding" else "pinned")
-    _ = set_up.mm_per_mm  # refuses an impossible angle, or one without its case
-    return set_up
-
-
-def _reading(value: Mapping[str, object], life: int) -> GaugeReading:
-    said = value.get("direction", 0)
-    way = next((each for each in (1, 0, -1) if each == said), None)
-    if way is None:
-        raise InputError(f"direction {said!r}: enter 1, 0 or -1")
-    point = GaugePoint(_number_field(value, "crank_deg"), _number_field(value, "lift_mm"))
-    again = value.get("purpose") == "check"
-    return GaugeReading(point, _cylinder(value), way, again, life)
-
-
-def _number_field(value: Mapping[str, object], key: str) -> float:
-    number = value.get(key)
-    if isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
-        raise InputError(f"{key} {number!r}: enter a number")
-    return float(number)
-
-
-def _cylinder(value: Mapping[str, object]) -> int:
-    number = value.get("cylinder", 1)
-    if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= 99:
-        raise InputError(f"cylinder {number!r}: enter its number")
-    return number
-
-
-def _mark(value: Mapping[str, object]) -> EngineMark:
-    what = str(value.get("what") or "the engine's own mark")
-    within_deg = _number_field(value, "within_deg") if "within_deg" in value else None
-    if within_deg is not None and not 0.0 < within_deg <= 180.0:
-        raise InputError(f"within_deg {within_deg:g}: enter more than 0, at most 180")
-    within = value.get("within", "")
-    if not isinstance(within, str) or len(within) > LONGEST_WITHIN:
-        raise InputError(f"within: enter a text of at most {LONGEST_WITHIN} characters")
-    return EngineMark(_number_field(value, "crank_deg"), _cylinder(value), what, within_deg, within)
-
-
-T = TypeVar("T")
 
 USE = "use"
 # How well a mark is assumed to be read if nobody says (common practice, no source).
@@ -425,13 +415,6 @@ def read_within_words(mark: EngineMark) -> str:
     return f", read within {mark.within}" if mark.within else ""
 
 
-def _on_its_disc(found: TdcReference, mark: EngineMark, encoder: Encoder) -> TdcReference:
-    """With the encoder's place at the mark, as far as the angle of TDC does not determine it."""
-    if disc_places(encoder) == 1:
-        return found
-    return replace(found, forward_deg=(around_deg(mark.crank_deg, encoder),))
-
-
 def chosen(
     value: Mapping[str, object], found: Sequence[TdcReference], notes: GaugeNotes, profile: Profile
 ) -> TdcReference:
@@ -447,7 +430,9 @@ def chosen(
         taken = of_gauge[0]
     elif "mark" in value:
         mark = _numbered(notes.marks, value["mark"], "mark")
-        taken = _on_its_disc(mark_reference(mark), mark, profile.encoder)
+        taken = mark_reference(mark)
+        if disc_places(profile.encoder) > 1:  # the angle of TDC does not determine its place
+            taken = replace(taken, forward_deg=(around_deg(mark.crank_deg, profile.encoder),))
     else:
         return _numbered(found, value.get("found"), "TDC")
     utc, capture = str(value.get("utc", "")), str(value.get("capture", ""))
