@@ -263,6 +263,10 @@ class Adjust(Procedure):
         if missed is None:
             return Advice("adjust", "Go on with the work", "It opens as predicted.", press="leave")
         unit = missed.opening.unit
+        state = state_of(self._host)
+        if unit not in (*state.outside, *state.apart):
+            why = "It is inside, though it does not open just as predicted."
+            return Advice("adjust", "Go on with the work", why, press="leave")
         why = {
             "wrong way round": "It was moved the wrong way round.",
             "not moved": "It has not moved.",

@@ -28,6 +28,7 @@ LEAST_U = Decimal("0.000001")
 """Smallest uncertainty shown: no rig comes near it, and digits have to end."""
 
 AS_ENTERED = 4  # most decimals of an angle that somebody entered
+ENTERED_WITHIN_DEG = 1e-7  # what sums of entered angles are off by is far less
 NOT_KNOWN = "not known"
 FEW_FACTOR = 3.0
 """From this Student factor on (under 4 degrees of freedom) U reflects the small number of readings
@@ -138,8 +139,11 @@ def after_index_with(angle_deg: float, U: float | None) -> str:
 
 
 def entered(angle_deg: float) -> str:
-    """Digits of an entered angle, as finely as entered: "36", "35.25", "-4"."""
+    """Digits of an entered angle, as finely as entered: "36", "35.25", "-4"; to hundredths where it
+    was worked out from a length or the like and has no end."""
     text = _text(_rounded(angle_deg, Decimal(1).scaleb(-AS_ENTERED)))
+    if abs(angle_deg - float(text)) > ENTERED_WITHIN_DEG:
+        text = _text(_rounded(angle_deg, Decimal(1).scaleb(-2)))
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 

@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 
 import rig
 from rig.base import rounding
+from rig.base.angles import wrap
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.words.assessments import few_readings
 
@@ -135,6 +136,18 @@ def test_what_somebody_entered_stays_as_it_was_entered() -> None:
     assert rounding.entered(100.0) == "100"
     assert rounding.entered_btdc(-4.25) == "4.25° ATDC"
     assert rounding.entered_btdc(0.0) == "0° BTDC"
+
+
+def test_what_follows_from_a_length_ends_at_hundredths() -> None:
+    """110 mm round a rim of 400 mm: 31.512676... degrees (length over radius)."""
+    assert rounding.entered(math.degrees(110.0 / 200.0)) == "31.51"
+    assert rounding.entered(-math.degrees(3.0 / 200.0)) == "-0.86"
+
+
+@given(st.integers(-1_799_999, 1_800_000), st.integers(-20_000, 20_000))
+def test_sums_of_entered_angles_stay_exact(nominal: int, tolerance: int) -> None:
+    limit = wrap(nominal / 1e4 + tolerance / 1e4)
+    assert float(rounding.entered(limit)) == pytest.approx(limit, abs=1e-9)
 
 
 def test_scatter_and_parts() -> None:

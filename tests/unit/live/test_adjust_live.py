@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
 from made_job import rig
 from nothing_cut import SIZES, assert_nothing_cut
 from virtual_bench import VirtualBench
@@ -137,6 +138,24 @@ def test_nothing_of_it_is_cut_at_80x24(tmp_path: Path) -> None:
         if now.press:
             bench.press("enter")
     raise AssertionError(advice(bench))
+
+
+@pytest.mark.slow
+def test_what_is_inside_is_not_adjusted_again_for_a_prediction(tmp_path: Path) -> None:
+    """Nobody moves a flange to hundredths of a millimetre: what counts is the window."""
+    bench = bench_with(tmp_path / "job", MEANS, 2.5)
+    bench.press("a", "enter")
+    now = advice(bench)
+    assert now.deg is not None
+    bench.do(f"move upper {now.deg + 0.3}")
+    while (now := advice(bench)).press == "step_done":
+        bench.press("enter")
+    for _ in range(8):
+        if advice(bench).press != "":
+            break
+        bench.do("turn 370 at 110")
+    assert advice(bench).next == "Go on with the work"
+    assert advice(bench).why.startswith("It is inside")
 
 
 def test_what_was_moved_the_wrong_way_is_said_and_adjusted_again(tmp_path: Path) -> None:
