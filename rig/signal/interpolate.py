@@ -24,10 +24,11 @@ from numpy.typing import NDArray
 from rig.wire.records import WIDTH, Edge
 
 STOPS_WITHIN = 1.0 + math.sqrt(2.0)
-"""A crank that slows down steadily and reaches no further boundary has stopped after at most this
-many times the time between the last two. Derivation: when each spacing takes off the share d of the
-speed, the way left is (1 - d/2)^2 / 2d of a count. That is a whole count at d = 6 - 4 sqrt 2, where
-it takes 1 + sqrt 2; for a greater d it takes less."""
+GENTLEST = 6.0 - 4.0 * math.sqrt(2.0)
+"""A crank that slows down steadily and reaches no further boundary has stopped after at most
+``STOPS_WITHIN`` times the time between the last two. Derivation: when each spacing takes off the
+share d of the speed, the way left is (1 - d/2)^2 / 2d of a count. That is a whole count at d =
+``GENTLEST``, where it takes 1 + sqrt 2; for a greater d it takes less."""
 
 STILL_US = 250_000.0
 """The rig waits this long for the next encoder edge; if none comes, the crank stands still."""
@@ -91,14 +92,21 @@ def _between(before: list[Known], after: list[Known], floor: float, ceiling: flo
 
 def _before_only(before: list[Known], floor: float, ceiling: float) -> Interpolated:
     """No edge followed: the crank crept on, was coming to rest, or stood. It was within the count,
-    and more than ``STILL_US`` from the next boundary."""
+    and more than ``STILL_US`` from the next boundary. One that comes to rest is placed halfway to
+    where the gentlest slow-down would have it."""
     if not before or -before[-1][0] > _stopped_us(before):
         return Interpolated((floor + ceiling) / 2, 0, 0.0)
     age, at, step = -before[-1][0], before[-1][1], before[-1][2]
-    share = age / (age + STILL_US)
+    share, speed = age / (age + STILL_US), 1.0 / (age + STILL_US)
+    if len(before) == 2 and before[0][2] == step and at != before[0][1]:
+        spacing_us = before[1][0] - before[0][0]
+        if INSTANT_US < spacing_us < STILL_US:
+            spacings = age / spacing_us
+            share = ((1.0 - GENTLEST / 2.0) * spacings - GENTLEST / 2.0 * spacings**2) / 2.0
+            speed = (1.0 - GENTLEST / 2.0 - GENTLEST * spacings) / (2.0 * spacing_us)
     far = ceiling if step > 0 else floor
     where = min(max(at + share * (far - at), floor), ceiling)
-    return Interpolated(where, step, (far - at) / (age + STILL_US))
+    return Interpolated(where, step, (far - at) * speed)
 
 
 def _stopped_us(before: list[Known]) -> float:

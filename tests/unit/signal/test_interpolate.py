@@ -166,3 +166,20 @@ def test_contacts_that_part_soon_after_the_crank_has_stopped(
 def test_a_creep_slower_than_a_count_in_a_quarter_of_a_second_is_no_stop() -> None:
     row = edge(200_000.0, 240, [(-300_000.0, 239, 1), (0.0, 240, 1), NONE, NONE])
     assert interpolate(row).step == 1
+
+
+@given(st.floats(6.0 - 4.0 * math.sqrt(2.0), 1.9), st.floats(0.0, 0.99), st.booleans())
+@example(6.0 - 4.0 * math.sqrt(2.0), 0.6, False)
+def test_a_crank_that_stops_as_the_contacts_open_is_placed_within_half_a_count(
+    slowing: float, share: float, backwards: bool
+) -> None:
+    """Arithmetic of a steady slow-down: it passes a boundary 8 ms after the one before, loses
+    ``slowing`` of its speed in each 8 ms, and reaches no other."""
+    spacings = share * (1.0 - slowing / 2.0) / slowing
+    way = (1.0 - slowing / 2.0) * spacings - slowing / 2.0 * spacings**2
+    sign = -1 if backwards else 1
+    last = 240 if sign > 0 else 241  # boundary 241 is the upper end of count 240
+    before = [(-8_000.0, last - sign, sign), (0.0, last, sign)]
+    got = interpolate(edge(8_000.0 * spacings, 240, [*before, NONE, NONE]))
+    assert abs(got.at - (last + sign * way)) <= 0.5 + 1e-9
+    assert got.step == sign
