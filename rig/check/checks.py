@@ -106,7 +106,7 @@ def lines_of(check: RigCheck, missing: list[str]) -> list[str]:
     bad = sum(each.verdict == "bad" for each in checks)
     are, them = ("is", "it") if bad == 1 else ("are", "them")
     verdict = {
-        "good": "the rig is to be trusted",
+        "good": "the rig can be trusted",
         "bad": f"{bad} of {len(checks)} {are} bad: put {them} right before anything is read",
         "not complete": "nothing is bad; what was not seen is not proved",
     }[check.verdict]
@@ -145,9 +145,11 @@ def encoder_checks(seen: RigStatistics, encoder: Encoder) -> Iterator[Check]:
          "A and B are exchanged, the encoder sits on the other end, or it was turned backwards"),
     )  # fmt: skip
     at_deg = seen.illegal_at_deg
-    where = "they lie all round: a loose wire, interference, or turned too fast for the rig"
+    where = (
+        "they are all round the turn: a loose wire, interference, or turned too fast for the rig"
+    )
     if len(at_deg) < 3:
-        where = "too few to say where: turn on"
+        where = "too few to show where: turn on"
     elif math.exp(-len(at_deg) * abs(resultant(at_deg)) ** 2) < CLUSTERED:
         where = (
             f"they crowd about {modulo(circular_mean(at_deg)):.0f}° after the index: dirt or"
@@ -156,8 +158,8 @@ def encoder_checks(seen: RigStatistics, encoder: Encoder) -> Iterator[Check]:
     yield _first(
         "illegal transitions",
         f"{seen.illegal} transitions with both channels changed" if seen.illegal else "none",
-        (not seen.illegal, "good", "every step of the encoder was a legal one", ""),
-        (True, "bad", ": counts were lost, angles hold again from the next index on", where),
+        (not seen.illegal, "good", "every step of the encoder was legal", ""),
+        (True, "bad", ": counts were lost; angles are valid again after the next index", where),
     )
     edges, lines = many(seen.lost_edges, "edge"), many(seen.lost_lines, "line")
     lost = seen.lost_edges or seen.lost_lines
@@ -174,8 +176,8 @@ def encoder_checks(seen: RigStatistics, encoder: Encoder) -> Iterator[Check]:
     yield _first(
         "index",
         f"at most {worst:.1f} counts off in {passes}" if off else "",
-        (not off, "not seen", "turn on past the index twice", ""),
-        (worst <= 1.0, "good", "the index comes at always the same count", ""),
+        (not off, "not seen", "turn past the index twice more", ""),
+        (worst <= 1.0, "good", "the index always comes at the same count", ""),
         (True, "bad", ": angles move with it",
          "counts are lost, the coupling of the encoder slips, or the index is touched by noise"),
     )  # fmt: skip
@@ -208,7 +210,7 @@ class WidthCheck:
 
 
 def width_check(seen: RigStatistics, encoder: Encoder) -> WidthCheck | None:
-    """What unequal states cost, and what taking them out of the angles bought or would buy.
+    """What unequal states cost, and what correcting the angles for them gained or would gain.
 
     They were taken out where the worst edge lies further off than the half-width entered for the
     encoder's graduation (``rig.session.session.signal_settings``). None when they were not
@@ -222,15 +224,15 @@ def width_check(seen: RigStatistics, encoder: Encoder) -> WidthCheck | None:
     off = (edges - edges.mean()) * 360.0 / encoder.counts_per_turn / ratio
     rms, largest = float(np.sqrt(np.mean(off**2))), float(np.abs(off).max())
     sure = bool(np.any(np.abs(wide - 1.0) > SURE * np.maximum(seen.width_errors, 1e-9)))
-    bought = f"{rms:.3f} degrees (up to {largest:.3f} at the worst edge)"
+    gained = f"{rms:.3f} degrees (up to {largest:.3f} at the worst edge)"
     words = (
-        f"left in: taking them out would buy {bought}, no more than the encoder's own graduation"
+        f"not corrected: that would gain {gained}, no more than the encoder's own graduation"
         f" of {encoder.graduation_error_deg / ratio:g} either way"
     )
     if not sure:
         words = "the four states are equal, as far as can be seen"
     elif seen.widths_taken_out:
-        words = f"taken out, which buys {bought}"
+        words = f"corrected, which gains {gained}"
     measured = "states of " + ", ".join(f"{w:.2f}" for w in wide) + " counts"
     return WidthCheck(seen.widths, rms, largest, sure, seen.widths_taken_out, measured, words)
 
@@ -368,12 +370,12 @@ def contact_checks(inputs: Sequence[InputSeen], units: Sequence[Unit]) -> list[C
             f" {seen.turned_deg:.0f}°, {seen.changes_at_rest} changes at rest",
             (at_rest_alone, "bad", f"input {unit.input} changes only while the crank stands",
              "a loose lead, or interference; or it was opened by hand"),
-            (wanted < 2.0, "not seen", "turn on until it ought to have opened twice", ""),
+            (wanted < 2.0, "not seen", "turn on until it should have opened twice", ""),
             (opened == 0, "bad", f"input {unit.input} never opened",
              "the lead is off or on another input, the switch lead still earths it, the coil's"
-             " winding bridges it, or the contacts do not part"),
+             " winding bridges it, or the contacts do not open"),
             (abs(opened - wanted) > 1.5, "bad",
-             f"it ought to have opened about {many(round(wanted), 'time')}",
+             f"it should have opened about {many(round(wanted), 'time')}",
              "lobes or drive ratio in the engine file, another unit's lead, or dirty contacts"),
             (True, "good", "it follows the crank", ""),
         )  # fmt: skip

@@ -22,7 +22,7 @@ from rig.signal.events import Now
 from rig.signal.rig_statistics import Stretch
 
 TURNS = 3
-WHY = "Counts, direction and wiring are proved before anything hangs on them."
+WHY = "Counts, direction and wiring are proved before anything depends on them."
 NEXT_SHOWN = 3  # so many of the steps to come are listed
 
 

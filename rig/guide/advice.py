@@ -109,7 +109,7 @@ def _state_stroke(s: JobState) -> Advice:
         return _firing_tdc("The count of turns was lost: enter it again.")
     if s.index_places > 1:
         places = many(s.index_places, "place")
-        return _firing_tdc(f"It also settles at which of {places} the index passes.")
+        return _firing_tdc(f"It also shows at which of {places} the index passes.")
     return _firing_tdc("Compression shows which of the two it is.")
 
 

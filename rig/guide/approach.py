@@ -77,19 +77,18 @@ def approach_to(
     (+1, 0, -1). Source: the rule that a position counts only with the backlash taken up.
     """
     ahead = distance_deg(crank_deg, target)
-    back_to = ahead - needed_deg - MARGIN_DEG
+    back = needed_deg + MARGIN_DEG - ahead
+    come_again = f"go back {back:.0f}° and come forward again"
     if abs(ahead) <= target.within_deg:
-        if approach_deg >= needed_deg and direction >= 0:
-            off = "" if float(size(ahead)) == 0.0 else f", {size(ahead)} "
-            off += ("short" if ahead > 0 else "past") if off else ""
-            return Going("there", ahead, 0.0, f"there{off}: hold it")
-        words = f"at the angle, but from the wrong side: go back {-back_to:.0f}° and come on"
-        return Going("wrong side", ahead, back_to, words)
+        if approach_deg < needed_deg or direction < 0:
+            words = f"at the angle, but from the wrong side: {come_again}"
+            return Going("wrong side", ahead, -back, words)
+        side = "short" if ahead > 0 else "past"
+        off = f", {size(ahead)} {side}" if float(size(ahead)) else ""
+        return Going("there", ahead, 0.0, f"there{off}: hold it")
     if -target.period_deg / 4.0 < ahead < 0.0:
-        words = f"{-ahead:.1f} degrees past: go back {-back_to:.0f}° and come on again"
-        return Going("past", ahead, back_to, words)
-    if ahead < 0.0:
-        ahead += target.period_deg  # shorter on than back
+        return Going("past", ahead, -back, f"{-ahead:.1f} degrees past: {come_again}")
+    ahead %= target.period_deg  # shorter on than back
     if approach_deg + ahead < needed_deg:
         back = needed_deg + MARGIN_DEG - ahead
         words = f"too near to come from the right side: go back {back:.0f}° first"
@@ -97,19 +96,19 @@ def approach_to(
     rim_mm = target.rim_mm(ahead)
     length = "" if rim_mm is None else f" ({rim_mm:.1f} mm round the rim)"
     slowly = "slowly " if ahead <= SLOWLY_DEG else ""
-    return Going("on", ahead, ahead, f"{slowly}on, {ahead:.1f} degrees to go{length}")
+    return Going("on", ahead, ahead, f"{slowly}forward, {ahead:.1f} degrees to go{length}")
 
 
 def reached_words(
     crank_deg: float, target: Target, approach_deg: float, needed_deg: float, direction: int = 0
 ) -> str:
-    """What is recorded when the person says that the mark is made: where it is, from which side,
-    and whether it lies within the target's width and came from the right side."""
+    """What is recorded when the person makes the mark: where it is, from which side, and whether it
+    lies within the target's width and came from the right side."""
     now = approach_to(crank_deg, target, approach_deg, needed_deg, direction)
     at_btdc = wrap(target.btdc_deg + distance_deg(crank_deg, target))
     side = "from the right side" if approach_deg >= needed_deg else "without enough approach"
-    doubt = "" if now.where == "there" else ": a mark made here is not to be relied upon"
-    return f"wanted {btdc(target.btdc_deg)}, stands at {btdc(at_btdc)}, come {side}{doubt}"
+    doubt = "" if now.where == "there" else ": do not rely on a mark made here"
+    return f"wanted {btdc(target.btdc_deg)}, reached {btdc(at_btdc)} {side}{doubt}"
 
 
 class GoTo(LedProcedure):

@@ -82,7 +82,7 @@ def nominal_window(host: Host, unit: Unit) -> Window:
     name = host.session.setting_of(unit.name)
     window = next(s for s in unit.settings if s.name == name).window
     if window is None:
-        raise InputError(f"{unit.name}, {name}: no figure is stated to go by")
+        raise InputError(f"{unit.name}, {name}: no window is set, so there is no angle to go to")
     return window
 
 

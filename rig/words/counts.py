@@ -45,7 +45,7 @@ def counts_check(between: Sequence[float], entered: int) -> Check:
     """Counts from index to index against the entered counts per turn."""
     counts = counts_of(between, entered)
     if counts is None:
-        return Check("counts a turn", "not seen", "", "turn on past the index twice")
+        return Check("counts a turn", "not seen", "", "turn past the index twice more")
     return Check("counts a turn", "good" if counts.agree else "bad", *counts_words(counts))
 
 

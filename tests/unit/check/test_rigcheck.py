@@ -176,11 +176,11 @@ def test_widths_are_said_with_what_taking_them_out_buys() -> None:
     off = np.array([0.0, 0.3, 0.0, 0.25]) - 0.1375
     assert unequal.rms_deg == pytest.approx(0.15 * np.sqrt(np.mean(off**2)))
     assert unequal.largest_deg == pytest.approx(0.15 * 0.1625)
-    assert "taken out, which buys 0.02" in unequal.words
+    assert "corrected, which gains 0.02" in unequal.words
     coarse = Encoder(2400, graduation_error_deg=0.1, turns_per_crank_turn=Fraction(2))
     left = width_check(wide, coarse)
     assert left is not None
-    assert left.words.startswith("left in: taking them out would buy 0.010")
+    assert left.words.startswith("not corrected: that would gain 0.010")
     assert "graduation of 0.05 either way" in left.words
     vague = width_check(replace(wide, width_errors=(0.2,) * 4), ENCODER)
     assert vague is not None

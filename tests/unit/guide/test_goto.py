@@ -20,8 +20,8 @@ TARGET = Target(btdc_deg=36.0, tdc_deg=161.9)  # 125.9 after the index
 @pytest.mark.parametrize(
     ("crank_deg", "run_up", "where", "move", "words"),
     [
-        (90.0, 0.0, "on", 35.9, "on, 35.9 degrees to go"),
-        (123.0, 30.0, "on", 2.9, "slowly on, 2.9"),
+        (90.0, 0.0, "on", 35.9, "forward, 35.9 degrees to go"),
+        (123.0, 30.0, "on", 2.9, "slowly forward, 2.9"),
         (125.95, 60.0, "there", 0.0, "0.05 past: hold it"),
         (125.9, 60.0, "there", 0.0, "there: hold it"),
         (125.9, 3.0, "wrong side", -25.0, "from the wrong side: go back 25"),
@@ -29,7 +29,7 @@ TARGET = Target(btdc_deg=36.0, tdc_deg=161.9)  # 125.9 after the index
         (120.0, 2.0, "back", -19.1, "too near to come from the right side: go back 19"),
         (120.0, 15.0, "on", 5.9, "to go"),
         (845.9, 60.0, "there", 0.0, "hold"),  # two turns on
-        (250.0, 0.0, "on", 235.9, "on, 235.9"),
+        (250.0, 0.0, "on", 235.9, "forward, 235.9"),
     ],
 )
 def test_what_to_do(
@@ -85,8 +85,8 @@ def test_doing_as_told_gets_there(
 
 def test_what_was_reached_is_recorded() -> None:
     good = approach.reached_words(125.95, TARGET, 60.0, 20.0)
-    assert good == "wanted 36.00° BTDC, stands at 35.95° BTDC, come from the right side"
+    assert good == "wanted 36.00° BTDC, reached 35.95° BTDC from the right side"
     bad = approach.reached_words(126.9, TARGET, 5.0, 20.0)
-    assert "not to be relied upon" in bad
+    assert "do not rely on" in bad
     after = approach.reached_words(165.9, Target(-4.0, 161.9), 60.0, 20.0)
     assert "4.00° ATDC" in after

@@ -51,7 +51,7 @@ def test_all_of_it_and_the_capture_says_the_same_afterwards(tmp_path: Path) -> N
     shown = panel(bench)
     assert shown.title == "rig check: verdicts"
     assert not any(line.label == "BAD" for line in shown.lines)
-    assert bench.ui_state.view().why == "The rig is to be trusted."
+    assert bench.ui_state.view().why == "The rig can be trusted."
     bench.press("esc")
     assert {"switch", "rig check"} <= bench.live.session.annotations.steps
     bench.live.end()

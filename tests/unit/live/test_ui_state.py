@@ -242,7 +242,7 @@ def test_going_to_an_angle(found: VirtualBench) -> None:
     assert view.to_go_deg == pytest.approx(4.0, abs=0.3)
     found.do("turn 4 at 5")
     found.press("space")
-    assert "stands at 3" in found.live.session.annotations.remarks[-1]
+    assert "reached 3" in found.live.session.annotations.remarks[-1]
     found.press("g", "x", "enter")
     assert "is no angle" in found.ui_state.view().message
 
