@@ -12,8 +12,9 @@ import re
 import signal
 import sys
 import time
+from collections.abc import Callable
 from types import FrameType
-from typing import Literal
+from typing import Literal, TextIO
 
 from rig.base.streams import INTERRUPTED, handled
 
@@ -99,8 +100,8 @@ class Terminal:
         self._out, self._keys = sys.stdout, sys.stdin
         self._decoder = KeyDecoder()
         self._undo = contextlib.ExitStack()
-        self._old_mode: object = None
-        self._has_keys = False
+        self._restore: Callable[[], object] = lambda: None  # the mode of the terminal
+        self._has_keys = self._keys.isatty()
         self._suspended = False
         self.ended: Ended | None = None
         self.fresh = True  # the screen holds nothing of ours: draw all of it
@@ -135,11 +136,12 @@ class Terminal:
 
     def keys(self, wait_s: float) -> list[str]:
         """Keys pressed, waiting at most ``wait_s`` for the first."""
-        if self._suspended:
+        if self._suspended:  # Ctrl-Z: stop, and take the terminal again when called to go on
             self._suspended = False
-            self._suspend()
-        data = self._read(wait_s)
-        keys = self._decoder.feed(data)
+            self._give_back()
+            _stop()
+            self._take()
+        keys = self._decoder.feed(self._read(wait_s))
         if self._decoder.pending and not keys:
             more = self._read(_ESCAPE_WAIT_S)
             keys = self._decoder.feed(more) if more else self._decoder.flush()
@@ -156,20 +158,17 @@ class Terminal:
     def _on_suspend(self, number: int, frame: FrameType | None) -> None:
         self._suspended = True
 
+    def _take(self) -> None:
+        self._restore = _keys_at_once(self._out, self._keys)
+        self.write(ENTER_SCREEN)
+        self.fresh = True
+
+    def _give_back(self) -> None:
+        self.write(LEAVE_SCREEN)
+        self._restore()
+        self._restore = lambda: None
+
     if sys.platform == "win32":
-
-        def _take(self) -> None:
-            self._old_mode = _console_mode(self._out.fileno())
-            self.write(ENTER_SCREEN)
-            self.fresh = True
-
-        def _give_back(self) -> None:
-            self.write(LEAVE_SCREEN)
-            if isinstance(self._old_mode, int):
-                _set_console_mode(self._out.fileno(), self._old_mode)
-
-        def _suspend(self) -> None:
-            """Windows has no such thing."""
 
         def _read(self, wait_s: float) -> bytes:
             until = time.monotonic() + wait_s
@@ -186,28 +185,6 @@ class Terminal:
             return character.encode("utf-8", "replace")
 
     else:
-
-        def _take(self) -> None:
-            self._has_keys = self._keys.isatty()
-            if self._has_keys:
-                mode = termios.tcgetattr(self._keys)
-                self._old_mode = mode
-                tty.setcbreak(self._keys, termios.TCSADRAIN)
-            self.write(ENTER_SCREEN)
-            self.fresh = True
-
-        def _give_back(self) -> None:
-            self.write(LEAVE_SCREEN)
-            if isinstance(self._old_mode, list):
-                with contextlib.suppress(termios.error):  # the terminal is gone: nothing to restore
-                    termios.tcsetattr(self._keys, termios.TCSADRAIN, self._old_mode)
-                self._old_mode = None
-
-        def _suspend(self) -> None:
-            """Ctrl-Z: give the terminal back, stop, and take it again when called to go on."""
-            self._give_back()
-            os.kill(os.getpid(), signal.SIGSTOP)
-            self._take()
 
         def _read(self, wait_s: float) -> bytes:
             if not self._has_keys:
@@ -228,15 +205,32 @@ class Terminal:
 if sys.platform == "win32":
     _VIRTUAL_TERMINAL = 0x0004  # ENABLE_VIRTUAL_TERMINAL_PROCESSING, from memory
 
-    def _console_mode(descriptor: int) -> int | None:
-        """The console's mode before control sequences are switched on; None without a console."""
+    def _keys_at_once(out: TextIO, keys: TextIO) -> Callable[[], object]:
+        """Switch control sequences on; what switches the console back."""
+        kernel, handle = ctypes.windll.kernel32, msvcrt.get_osfhandle(out.fileno())
         mode = ctypes.c_uint32()
-        handle = msvcrt.get_osfhandle(descriptor)
-        if not ctypes.windll.kernel32.GetConsoleMode(handle, ctypes.byref(mode)):
-            return None
-        _set_console_mode(descriptor, mode.value | _VIRTUAL_TERMINAL)
-        return mode.value
+        if not kernel.GetConsoleMode(handle, ctypes.byref(mode)):
+            return lambda: None
+        kernel.SetConsoleMode(handle, mode.value | _VIRTUAL_TERMINAL)
+        return lambda: kernel.SetConsoleMode(handle, mode.value)
 
-    def _set_console_mode(descriptor: int, mode: int) -> None:
-        handle = msvcrt.get_osfhandle(descriptor)
-        ctypes.windll.kernel32.SetConsoleMode(handle, mode)
+    def _stop() -> None:
+        """Windows has no such thing."""
+
+else:
+
+    def _keys_at_once(out: TextIO, keys: TextIO) -> Callable[[], object]:
+        """Keys come without enter; what sets the terminal back."""
+        if not keys.isatty():
+            return lambda: None
+        mode = termios.tcgetattr(keys)
+        tty.setcbreak(keys, termios.TCSADRAIN)
+
+        def restore() -> None:
+            with contextlib.suppress(termios.error):  # the terminal is gone: nothing to restore
+                termios.tcsetattr(keys, termios.TCSADRAIN, mode)
+
+        return restore
+
+    def _stop() -> None:
+        os.kill(os.getpid(), signal.SIGSTOP)
