@@ -26,7 +26,7 @@ from rig.live.actions import save
 from rig.live.live_session import LiveSession
 from rig.live.run import load, show, start
 from rig.live.script import Script, help_text, script_lines
-from rig.live.speech import Speaker, find_program
+from rig.live.speech import Speaker, find_programs
 from rig.live.ui_state import UiState
 from rig.wire.ports import BAUD, find_rig, open_port
 
@@ -107,11 +107,11 @@ def conclude(live: LiveSession) -> int:
 
 
 def _voice(args: argparse.Namespace) -> Speaker:
-    program = find_program()
-    if program is None:
+    programs = find_programs()
+    if not programs:
         tell(args, "this system has no speech program; readings are not spoken")
         time.sleep(1.0)
-    return Speaker(program)
+    return Speaker(programs)
 
 
 def _script_help(parser: argparse.ArgumentParser) -> None:

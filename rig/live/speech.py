@@ -14,7 +14,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from rig.base import rounding
 from rig.base.escape import clean
@@ -31,21 +31,18 @@ _POWERSHELL = (
 
 @dataclass(frozen=True, slots=True)
 class Program:
-    """A speech program: its command, how it takes the text, how it is made to stop.
-
-    ``instead`` is what to use when this one fails.
-    """
+    """A speech program. It takes the text as its last argument if ``argument``, else on standard
+    input; ``silence`` is a further command where ending the program is not enough."""
 
     command: tuple[str, ...]
-    takes: str = "input"  # "input": standard input, "argument": last argument
-    silence: tuple[str, ...] = ()  # a further command, where ending the program is not enough
-    instead: Program | None = None
+    argument: bool = False
+    silence: tuple[str, ...] = ()
 
 
 # Options of spd-say 0.11 and espeak-ng 1.51 are as their --help says; the others from memory.
 _KNOWN: dict[str, tuple[Program, ...]] = {
     "linux": (
-        Program(("spd-say", "--wait", "--"), "argument", ("spd-say", "--cancel")),
+        Program(("spd-say", "--wait", "--"), True, ("spd-say", "--cancel")),
         Program(("espeak-ng", "--stdin")),
         Program(("espeak", "--stdin")),
     ),
@@ -54,15 +51,11 @@ _KNOWN: dict[str, tuple[Program, ...]] = {
 }
 
 
-def find_program(
+def find_programs(
     platform: str = sys.platform, which: Callable[[str], str | None] = shutil.which
-) -> Program | None:
-    """The speech program that this system has, further ones as its ``instead``; None: none."""
-    found: Program | None = None
-    for program in reversed(_KNOWN.get(platform, _KNOWN["linux"])):
-        if which(program.command[0]):
-            found = replace(program, instead=found)
-    return found
+) -> list[Program]:
+    """The speech programs that this system has, the best first."""
+    return [each for each in _KNOWN.get(platform, _KNOWN["linux"]) if which(each.command[0])]
 
 
 def reading_sentence(reading: Reading, units: Sequence[Unit], follow: str = "") -> str:
@@ -91,14 +84,13 @@ def speakable(text: str) -> str:
 class Speaker:
     """Says sentences one at a time, the newest only. Use it as a context manager.
 
-    A program that fails is left for its ``instead``; when there is none, ``failed`` says so in a
-    sentence. Without any program ``found`` is False and nothing is spoken.
+    A program that fails is left for the next of ``programs``; when there is none, ``failed`` says
+    so in a sentence. Without any, nothing is spoken.
     """
 
-    def __init__(self, program: Program | None) -> None:
-        self.found = program is not None
+    def __init__(self, programs: Sequence[Program]) -> None:
         self.failed = ""
-        self._program = program
+        self._programs = list(programs)
         self._texts: queue.SimpleQueue[str | None] = queue.SimpleQueue()  # None: time to end
         self._running: subprocess.Popen[bytes] | None = None
         self._thread = threading.Thread(target=self._work, name="speech", daemon=True)
@@ -127,9 +119,9 @@ class Speaker:
 
     def _work(self) -> None:
         while (text := self._newest()) is not None:
-            while self._program is not None and (wrong := self._speak(self._program, text)):
-                self._program = self._program.instead
-                if self._program is None:
+            while self._programs and (wrong := self._speak(self._programs[0], text)):
+                del self._programs[0]
+                if not self._programs:
                     self.failed = f"Readings are no longer spoken: {wrong}."
 
     def _newest(self) -> str | None:
@@ -140,10 +132,9 @@ class Speaker:
 
     def _speak(self, program: Program, text: str) -> str:
         """Say ``text`` to its end or until something newer comes; why it failed, if it did."""
-        argument = program.takes == "argument"
         try:
             process = subprocess.Popen(
-                [*program.command, text] if argument else program.command,
+                [*program.command, text] if program.argument else program.command,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
@@ -154,7 +145,7 @@ class Speaker:
         if not self._texts.empty():  # overtaken while it started
             self._hush()
         with contextlib.suppress(BrokenPipeError):  # it was ended by a newer sentence
-            process.communicate(None if argument else text.encode())
+            process.communicate(None if program.argument else text.encode())
         if self._texts.empty():
             status = process.wait()
             return f"{program.command[0]} ended with status {status}" if status else ""

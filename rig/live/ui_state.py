@@ -287,6 +287,10 @@ class UiState:
         """Speak each reading, and what NEXT says when that changes."""
         if self._voice is None:
             return
+        if self._voice.failed:
+            self.say(self._voice.failed)
+            self._voice = None
+            return
         then = self._then(self.actions())
         follow = f"{self.bench.advice.next}{then}"
         follow, self._spoken_next = follow if follow != self._spoken_next else "", follow

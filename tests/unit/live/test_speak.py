@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from screen_states import LOWER, UPPER
 
-from rig.live.speech import Program, Speaker, find_program, reading_sentence, speakable
+from rig.live.speech import Program, Speaker, find_programs, reading_sentence, speakable
 
 
 def test_the_sentence() -> None:
@@ -56,20 +56,18 @@ def test_nothing_is_spoken_that_a_program_might_obey(text: str) -> None:
 def test_the_program_that_the_system_has_is_found(
     platform: str, there: set[str], command: str
 ) -> None:
-    program = find_program(platform, lambda name: name if name in there else None)
-    assert program is not None
-    assert program.command[0] == command
-    assert (program.instead is None) == (len(there) == 1)
+    programs = find_programs(platform, lambda name: name if name in there else None)
+    assert programs[0].command[0] == command
+    assert len(programs) == len(there)
 
 
 def test_none_found_is_said_and_the_rest_goes_on() -> None:
-    assert find_program("linux", lambda name: None) is None
-    with Speaker(None) as speaker:
-        assert not speaker.found
+    assert find_programs("linux", lambda name: None) == []
+    with Speaker([]) as speaker:
         speaker.say("upper: 36.2 degrees")
 
 
-def talker(tmp_path: Path, takes: str, seconds: float) -> tuple[Program, Path]:
+def talker(tmp_path: Path, argument: bool, seconds: float) -> tuple[Program, Path]:
     """A program that writes what it is told, speaks for ``seconds``, and says that it ended."""
     log = tmp_path / "said.txt"
     script = tmp_path / "talker.py"
@@ -81,7 +79,7 @@ def talker(tmp_path: Path, takes: str, seconds: float) -> tuple[Program, Path]:
         f"time.sleep({seconds})\n"
         "print('end', text, file=log, flush=True)\n"
     )
-    return Program((sys.executable, str(script)), takes), log
+    return Program((sys.executable, str(script)), argument), log
 
 
 def wait_for(log: Path, wanted: str) -> list[str]:
@@ -93,17 +91,17 @@ def wait_for(log: Path, wanted: str) -> list[str]:
     raise AssertionError(f"{wanted!r} never came: {log.read_text() if log.exists() else 'nothing'}")
 
 
-@pytest.mark.parametrize("takes", ["input", "argument"])
-def test_a_sentence_is_spoken_to_its_end(tmp_path: Path, takes: str) -> None:
-    program, log = talker(tmp_path, takes, 0.0)
-    with Speaker(program) as speaker:
+@pytest.mark.parametrize("argument", [False, True])
+def test_a_sentence_is_spoken_to_its_end(tmp_path: Path, argument: bool) -> None:
+    program, log = talker(tmp_path, argument, 0.0)
+    with Speaker([program]) as speaker:
         speaker.say("upper: inside")
         assert wait_for(log, "end") == ["begin upper: inside", "end upper: inside"]
 
 
 def test_an_old_sentence_is_dropped_for_a_newer_one(tmp_path: Path) -> None:
-    program, log = talker(tmp_path, "input", 5.0)
-    with Speaker(program) as speaker:
+    program, log = talker(tmp_path, False, 5.0)
+    with Speaker([program]) as speaker:
         speaker.say("one")
         wait_for(log, "begin one")
         begun = time.monotonic()
@@ -117,8 +115,8 @@ def test_an_old_sentence_is_dropped_for_a_newer_one(tmp_path: Path) -> None:
 
 
 def test_closing_falls_silent_at_once(tmp_path: Path) -> None:
-    program, log = talker(tmp_path, "input", 5.0)
-    speaker = Speaker(program)
+    program, log = talker(tmp_path, False, 5.0)
+    speaker = Speaker([program])
     speaker.say("one")
     wait_for(log, "begin one")
     begun = time.monotonic()
@@ -128,16 +126,16 @@ def test_closing_falls_silent_at_once(tmp_path: Path) -> None:
 
 
 def test_a_program_that_fails_is_left_for_the_next(tmp_path: Path) -> None:
-    program, log = talker(tmp_path, "input", 0.0)
-    broken = Program((sys.executable, "-c", "raise SystemExit(1)"), instead=program)
-    with Speaker(broken) as speaker:
+    program, log = talker(tmp_path, False, 0.0)
+    broken = Program((sys.executable, "-c", "raise SystemExit(1)"))
+    with Speaker([broken, program]) as speaker:
         speaker.say("one")
         assert wait_for(log, "end") == ["begin one", "end one"]
         assert not speaker.failed
 
 
 def test_a_program_that_cannot_be_run_is_said(tmp_path: Path) -> None:
-    with Speaker(Program((str(tmp_path / "nothing-here"),))) as speaker:
+    with Speaker([Program((str(tmp_path / "nothing-here"),))]) as speaker:
         speaker.say("one")
         until = time.monotonic() + 5.0
         while not speaker.failed and time.monotonic() < until:

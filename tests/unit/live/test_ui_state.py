@@ -430,6 +430,7 @@ class Heard:
 
     def __init__(self) -> None:
         self.spoken: list[str] = []
+        self.failed = ""
 
     def say(self, text: str) -> None:
         self.spoken.append(text)
@@ -446,3 +447,6 @@ def test_next_is_spoken_with_its_key_when_it_changes(tmp_path: Path) -> None:
         "Make it safe: plugs out, fuel off, ventilate, chock, then press enter",
         "Clean the contacts and set their gap, then press enter",
     ]
+    heard.failed = "Readings are no longer spoken: the program ended."
+    view = bench.ui_state.view()
+    assert (view.message, view.speaking) == (heard.failed, False)
