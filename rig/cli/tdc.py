@@ -54,7 +54,7 @@ def set_(args: argparse.Namespace) -> Answer:
     """
     job = open_job(args)
     plug_hole_offset_deg(job.profile.engine, args.cylinder)  # its TDC is known
-    within_deg, how = None, args.how
+    within_deg, how = 0.0, args.how
     if args.within is not None:
         within = typed_within(args.within, job.profile.engine.rim_diameter_mm)
         within_deg = within.deg

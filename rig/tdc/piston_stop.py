@@ -66,7 +66,6 @@ class Touch:
     side: Literal[1, -1]  # +1: reached turning in the normal direction, before the blocked arc
     at: float
     held_s: float
-    unrest_deg: float  # width of the middle half of the places while held
     steady: bool  # held long enough, at one place
     crank_deg: float = math.nan  # continuous, degrees after the index, once that is known
 
@@ -199,7 +198,6 @@ class Movement:
             1 if side > 0 else -1,
             middle * self._way,
             held_s,
-            unrest_deg,
             held_s >= LEAST_HOLD_S and steady,
         )
 
@@ -318,8 +316,6 @@ def tdc_from_stop(
     backlash_error_deg: float = 0.0,
     turned_at: Literal["encoder", "crank"] = "crank",
     whole_counts: bool = True,
-    made_utc: str = "",
-    capture: str = "",
 ) -> TdcReference:
     """TDC of ``cylinder`` from touches of a piston stop, crank degrees after the index.
 
@@ -357,8 +353,6 @@ def tdc_from_stop(
         uncertainty=combine([part for part in parts if part.u_deg > 0.0]),
         method=Method.STOP,
         how=_how(forward, backward, arc_deg, bias_deg, cylinder),
-        made_utc=made_utc,
-        capture=capture,
         forward_deg=tuple(float(each) for each in forward_deg),
         backward_deg=tuple(float(each) for each in backward_deg),
         cylinder=cylinder,
@@ -484,7 +478,7 @@ class StopTouches:
     def entered(self, t_us: float, side: int, crank_deg: float) -> None:
         """A touch that the person enters while holding the crank at the piston stop."""
         way: Literal[1, -1] = 1 if side > 0 else -1
-        self.touches.append(Touch(t_us, way, math.nan, 0.0, 0.0, True, crank_deg))
+        self.touches.append(Touch(t_us, way, math.nan, 0.0, True, crank_deg))
 
     def undo(self, t_us: float) -> None:
         """Remove the touch found or entered at ``t_us``."""

@@ -143,38 +143,22 @@ class Move:
 
 
 def set_by_hand(
-    tdc_deg: float,
-    *,
-    how: str,
-    u_deg: float | None = None,
-    half_width_deg: float | None = None,
-    cylinder: int = 1,
-    made_utc: str = "",
+    tdc_deg: float, *, how: str, half_width_deg: float, cylinder: int = 1, made_utc: str = ""
 ) -> TdcReference:
-    """TDC as the person enters it, with its uncertainty in one of two ways.
-
-    ``u_deg`` is a standard uncertainty; ``half_width_deg`` a limit on either side, within which it
-    surely is: rectangular, so 0.95 of it contains 95 % (JCGM 100:2008, 4.3.7). Raises InputError
-    unless exactly one is given, above 0.
-    """
-    given = [each for each in (u_deg, half_width_deg) if each is not None]
-    if len(given) != 1 or not 0.0 < given[0] <= 180.0:
+    """TDC as the person enters it, surely within ``half_width_deg`` on either side: rectangular, so
+    0.95 of it contains 95 % (JCGM 100:2008, 4.3.7). Raises InputError unless that is above 0."""
+    if not 0.0 < half_width_deg <= 180.0:
         raise InputError(
-            "TDC set by hand needs its uncertainty: enter either a standard uncertainty or the "
-            "limit on either side, in degrees, greater than 0"
+            "TDC set by hand needs its uncertainty: enter the limit on either side, in degrees,"
+            " greater than 0"
         )
     if not math.isfinite(tdc_deg):
         raise InputError("TDC set by hand: enter degrees after the index")
-    if half_width_deg is not None:
-        words = f"entered within {half_width_deg:g} either way (JCGM 100, 4.3.7)"
-        part = Contribution(Source.ENTERED, rectangular(half_width_deg), math.inf, "B", words)
-        uncertainty = sure_within(part, half_width_deg)
-    else:
-        part = Contribution(Source.ENTERED, given[0], math.inf, "B", "entered (JCGM 100, 4.3.3)")
-        uncertainty = combine([part])
+    words = f"entered within {half_width_deg:g} either way (JCGM 100, 4.3.7)"
+    part = Contribution(Source.ENTERED, rectangular(half_width_deg), math.inf, "B", words)
     return TdcReference(
         modulo(tdc_deg),
-        uncertainty,
+        sure_within(part, half_width_deg),
         Method.BY_HAND,
         how,
         made_utc=made_utc,

@@ -27,7 +27,7 @@ from rig.timing.values import Assessment
 PLACING_LEFT = 0.1
 # How far a crank held by hand may be off while the unit is moved: half-width, crank degrees (common
 # practice, no source).
-HAND_PLAY_DEG = 0.25
+HELD_WITHIN_DEG = 0.25
 # Contributions common to figures with the same TDC: they drop out of their differences.
 OF_TDC = frozenset({Source.TDC, Source.ENTERED_TDC})
 FEW = 5  # with fewer readings, a cylinder's own SD is a guess, and the unit's is used
@@ -207,15 +207,14 @@ def entered_tdc(engine: Engine, cylinders: Sequence[int], counted_from: int) -> 
     return _exact(Source.ENTERED_TDC, rectangular(within) * share, how)
 
 
-def counting(encoder: Encoder, placing: float = PLACING_LEFT) -> Contribution:
-    """Placing the opening, and the index that angles count from, between encoder edges.
-
-    ``placing`` is what remains of the error of rounding to a count (JCGM 100:2008, F.2.2.1, for the
-    difference of two).
-    """
+def counting(encoder: Encoder) -> Contribution:
+    """Placing the opening, and the index that angles count from, between encoder edges: what is
+    left of the error of rounding to a count (JCGM 100:2008, F.2.2.1, for the difference of two)."""
     q_deg = 360.0 / (encoder.counts_per_turn * float(encoder.turns_per_crank_turn))
-    u_deg = placing * quantisation(q_deg) * math.sqrt(2.0)
-    how = f"{placing:g} of q/sqrt(6), q = {q_deg:.4f}, placed between edges (JCGM 100, F.2.2.1)"
+    u_deg = PLACING_LEFT * quantisation(q_deg) * math.sqrt(2.0)
+    how = (
+        f"{PLACING_LEFT:g} of q/sqrt(6), q = {q_deg:.4f}, placed between edges (JCGM 100, F.2.2.1)"
+    )
     return _exact(Source.COUNTING, u_deg, how)
 
 
@@ -302,7 +301,7 @@ def sensing_delay(unit: Unit, figure: Figure) -> list[Contribution]:
     return [_exact(Source.SENSING_DELAY, rectangular(half), how)]
 
 
-def hand(half_width_deg: float = HAND_PLAY_DEG) -> Contribution:
+def hand() -> Contribution:
     """How far the held crank may be off while the unit is moved (a "set" reading)."""
-    how = f"rectangular +/- {half_width_deg:g} while the crank is held (JCGM 100, 4.3.7)"
-    return _exact(Source.HELD, rectangular(half_width_deg), how)
+    how = f"rectangular +/- {HELD_WITHIN_DEG:g} while the crank is held (JCGM 100, 4.3.7)"
+    return _exact(Source.HELD, rectangular(HELD_WITHIN_DEG), how)

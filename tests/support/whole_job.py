@@ -174,7 +174,7 @@ class WholeJob:
             counts = np.floor((shown - self._index_deg) / self._q_deg) + 0.5
             for angle in counts * self._q_deg + self._index_deg:
                 way: Literal[1, -1] = 1 if side > 0 else -1
-                stop.touches.append(Touch(self._t_us, way, 0.0, 1.0, 0.0, True, float(angle)))
+                stop.touches.append(Touch(self._t_us, way, 0.0, 1.0, True, float(angle)))
         self._say("stop-out")
 
     def _openings(self, number: int, mean: float) -> dict[int, float]:

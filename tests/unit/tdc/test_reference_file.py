@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -22,11 +23,13 @@ from rig.tdc.reference_file import (
     save_reference,
 )
 
-STOP = tdc_from_stop([320.0, 320.1], [40.0, 40.2], counts_per_turn=4096, capture="première.capture")
+STOP = replace(
+    tdc_from_stop([320.0, 320.1], [40.0, 40.2], counts_per_turn=4096), capture="première.capture"
+)
 
 
 def numbered(number: int) -> TdcReference:
-    return set_by_hand(float(number), u_deg=0.1, how=f"mark {number}")
+    return set_by_hand(float(number), half_width_deg=0.1, how=f"mark {number}")
 
 
 @pytest.mark.parametrize(

@@ -18,6 +18,7 @@ from rig.engine.profile import Encoder
 from rig.timing.means import Spread, seat_of
 from rig.timing.uncertainty_budget import (
     FEW,
+    PLACING_LEFT,
     backlash,
     backlash_of_both,
     counting,
@@ -137,7 +138,8 @@ def test_graduation_is_of_each_position() -> None:
 def test_counting_is_what_placing_leaves() -> None:
     """D2: the difference of two is q/sqrt 6, 0.061237 for q = 0.15; a tenth of it is carried."""
     assert counting(Encoder(2400)).u_deg == pytest.approx(0.0061237, abs=1e-7)
-    assert counting(Encoder(2400), placing=1.0).u_deg == pytest.approx(0.061237, abs=1e-6)
+    # D2: q/sqrt(6), of which placing it between edges leaves a part.
+    assert counting(Encoder(2400)).u_deg / PLACING_LEFT == pytest.approx(0.061237, abs=1e-6)
     geared = Encoder(2400, turns_per_crank_turn=Fraction(1, 2))
     assert counting(geared).u_deg == pytest.approx(2 * 0.0061237, abs=1e-6)
 
@@ -153,7 +155,7 @@ def test_backlash_is_its_own_root_mean_square() -> None:
         both = backlash_of_both(first, second).u_deg
         assert both == pytest.approx(float(np.sqrt(np.mean(apart**2))), rel=1e-3)
     assert backlash_of_both(0.8, 0.0).u_deg == pytest.approx(backlash(0.8).u_deg)
-    assert hand(0.25).u_deg == pytest.approx(0.25 / math.sqrt(3.0))
+    assert hand().u_deg == pytest.approx(0.25 / math.sqrt(3.0))
 
 
 def test_repeatability_is_the_cylinders_own_when_there_is_enough_of_it() -> None:
