@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator
-from typing import Any, NoReturn
+from typing import Any, NamedTuple, NoReturn
 
 from rig.base.errors import FieldPath, Mistake, ProfileError, place_name, shown
 from rig.base.toml_slips import slip_in
@@ -24,6 +23,7 @@ _DOTTED = rf"{_PART}(?:[ \t]*\.[ \t]*{_PART})*"
 _KEY = re.compile(rf"[ \t]*({_DOTTED})[ \t]*=")
 _HEADER = re.compile(rf"[ \t]*(\[\[?)[ \t]*({_DOTTED})[ \t]*\]")
 _TOKEN = re.compile(r"""\"{3}|'{3}|"(?:[^"\\]|\\.)*"|'[^']*'|[\[\]{}#]""")
+_LONG_QUOTES = ('"""', "'''")
 _UTF_16 = (b"\xff\xfe", b"\xfe\xff")
 _BOM = b"\xef\xbb\xbf"
 _LIKE_THIS = 'Lines like name = "upper" or lobes = 2, under headers like [engine]'
@@ -76,9 +76,7 @@ class LineFinder:
     """
 
     def __init__(self, lines: list[str]) -> None:
-        self._at: dict[FieldPath, int] = {}
-        for path, number in _statements(lines):
-            self._at.setdefault(path, number)
+        self._at = {each.path: each.line for each in reversed(_statements(lines))}
 
     def __call__(self, path: FieldPath) -> int:
         for end in range(len(path), 0, -1):
@@ -87,26 +85,65 @@ class LineFinder:
         return 0
 
 
-def _statements(lines: list[str]) -> Iterator[tuple[FieldPath, int]]:
-    """Every key and table header with its line."""
+class _Statement(NamedTuple):
+    """A key or table header, its line, and where its value ends: there, or after all lines."""
+
+    path: FieldPath
+    line: int
+    last: int
+
+
+def _statements(lines: list[str]) -> list[_Statement]:
+    """Every key and table header, in order."""
+    found: list[_Statement] = []
     table: FieldPath = ()
     tables: dict[FieldPath, int] = {}  # list of tables -> how many so far
-    inside = _Inside()
+    depth, quote = 0, ""  # of a value from an earlier line that still continues
+    own = 0  # the first of those in ``found`` that it belongs to
     for number, line in enumerate(lines, 1):
-        if inside.value:
-            inside.take(line)
-        elif header := _HEADER.match(line):
-            table = _resolved(_parts(header[2]), tables)
-            if header[1] == "[[":
-                yield table, number
-                tables[table] = tables.get(table, 0) + 1
-                table = (*table, tables[table] - 1)
-            yield table, number
-        elif key := _KEY.match(line):
-            parts = _parts(key[1])
-            for end in range(1, len(parts) + 1):
-                yield (*table, *parts[:end]), number
-            inside.take(line[key.end() :])
+        rest = line
+        if not depth and not quote:
+            own = len(found)
+            if header := _HEADER.match(line):
+                table = _resolved(_parts(header[2]), tables)
+                if header[1] == "[[":
+                    found.append(_Statement(table, number, number))
+                    tables[table] = tables.get(table, 0) + 1
+                    table = (*table, tables[table] - 1)
+                found.append(_Statement(table, number, number))
+                continue
+            if (key := _KEY.match(line)) is None:
+                continue
+            parts, rest = _parts(key[1]), line[key.end() :]
+            found += [
+                _Statement((*table, *parts[:end]), number, number)
+                for end in range(1, len(parts) + 1)
+            ]
+        depth, quote = _continued(rest, depth, quote)
+        last = number + bool(depth or quote)
+        found[own:] = [each._replace(last=last) for each in found[own:]]
+    return found
+
+
+def _continued(line: str, depth: int, quote: str) -> tuple[int, str]:
+    """Open brackets and the long quotes of a value after one more line of it."""
+    at = 0
+    while True:
+        if quote:
+            end = line.find(quote, at)
+            if end < 0:
+                return depth, quote
+            at, quote = end + 3, ""
+        token = _TOKEN.search(line, at)
+        if token is None or token[0] == "#":
+            return depth, quote
+        at = token.end()
+        if token[0] in _LONG_QUOTES:
+            quote = token[0]
+        elif token[0] in "[{":
+            depth += 1
+        elif token[0] in "]}":
+            depth = max(0, depth - 1)
 
 
 def _resolved(parts: tuple[str, ...], tables: dict[FieldPath, int]) -> FieldPath:
@@ -132,37 +169,6 @@ def _parts(dotted: str) -> tuple[str, ...]:
         key, inner = next(iter(inner.items()))
         parts.append(key)
     return tuple(parts)
-
-
-class _Inside:
-    """Whether a value from an earlier line still continues."""
-
-    def __init__(self) -> None:
-        self._depth = 0
-        self._quote = ""
-
-    @property
-    def value(self) -> bool:
-        return self._depth > 0 or self._quote != ""
-
-    def take(self, line: str) -> None:
-        at = 0
-        while True:
-            if self._quote:
-                end = line.find(self._quote, at)
-                if end < 0:
-                    return
-                at, self._quote = end + 3, ""
-            token = _TOKEN.search(line, at)
-            if token is None or token[0] == "#":
-                return
-            at = token.end()
-            if token[0] in ('"""', "'''"):
-                self._quote = token[0]
-            elif token[0] in "[{":
-                self._depth += 1
-            elif token[0] in "]}":
-                self._depth = max(0, self._depth - 1)
 
 
 def _one_line_end(text: str, name: str) -> str:
@@ -195,59 +201,29 @@ def _mistake(
     if said is None:
         return Mistake(name, 0, "", f"not TOML: {_harmless(str(error))}", _LIKE_THIS), None
     number = min(int(said[2] or len(lines)), len(lines))
-    begun = _open_value(lines, number)
+    statements = _statements(lines)
+    begun = next((each.line for each in statements if each.line <= number < each.last), 0)
     at = begun or number
-    between = lines[at : number - 1]
-    if not any(each.split("#")[0].strip() for each in between):
+    places = [each.path for each in statements if each.line == at]
+    key = place_name(places[-1]) if places else ""
+    if not any(each.split("#")[0].strip() for each in lines[at : number - 1]):
         slip = slip_in(lines[at - 1])
         if slip is not None:
-            return Mistake(name, at, _key_at(lines, at), slip.wrong, slip.allowed), slip.meant
+            return Mistake(name, at, key, slip.wrong, slip.allowed), slip.meant
     if begun:
         wrong = "begins a value over several lines that is not closed, or lacks a comma"
         allowed = "Commas between, and a bracket or quotes at its end"
-        return Mistake(name, begun, _key_at(lines, begun), wrong, allowed), None
-    if (before := _stands_before(lines, number)) is not None:
-        header = lines[number - 1].lstrip().startswith("[")
-        allowed = "One of the two; several tables of a kind have two brackets, like [[unit]]"
-        wrong = f"appears a second time, first in line {before}"
-        meant = None if header else f"# {lines[number - 1].strip()}"
-        allowed = allowed if header else "One of the two lines"
-        return Mistake(name, number, _key_at(lines, number), wrong, allowed), meant
+        return Mistake(name, begun, key, wrong, allowed), None
+    if before := [each.line for each in statements if each.line < at and each.path in places]:
+        wrong = f"appears a second time, first in line {before[0]}"
+        if lines[at - 1].lstrip().startswith("["):
+            allowed = "One of the two; several tables of a kind have two brackets, like [[unit]]"
+            return Mistake(name, at, key, wrong, allowed), None
+        meant = f"# {lines[at - 1].strip()}"
+        return Mistake(name, at, key, wrong, "One of the two lines"), meant
     where = f" (column {said[3]})" if said[2] else " (at the end of the file)"
     wrong = f"not TOML: {_harmless(said[1])}{where}"
     return Mistake(name, number if said[2] else 0, "", wrong, _LIKE_THIS), None
-
-
-def _key_at(lines: list[str], number: int) -> str:
-    """The key or header of a line in words; "" if there is none."""
-    at = [path for path, line in _statements(lines) if line == number]
-    return place_name(at[-1]) if at else ""
-
-
-def _open_value(lines: list[str], number: int) -> int:
-    """The line in which the value begins that continues into line ``number``; 0 for none."""
-    inside, begun = _Inside(), 0
-    for each, line in enumerate(lines[:number], 1):
-        if inside.value:
-            inside.take(line)
-        elif key := _KEY.match(line):
-            begun = each
-            inside.take(line[key.end() :])
-        if not inside.value:
-            begun = 0
-    return begun
-
-
-def _stands_before(lines: list[str], number: int) -> int | None:
-    """The earlier line with the same key or header."""
-    first: dict[FieldPath, int] = {}
-    for path, line in _statements(lines):
-        if line == number:
-            same = first.get(path)
-            if same is not None and same != number:
-                return same
-        first.setdefault(path, line)
-    return None
 
 
 def _harmless(text: str) -> str:
