@@ -57,7 +57,7 @@ def sheet_of(history: History, shown: Sequence[Series]) -> Figure:
     figure = sheet.paper(WIDTH_IN, high, of, under)
     top = high - HEAD_IN
     ends = _span([point for series in panels for point in series.points])
-    high_deg = max(high - low for high, low in (_reach(each.points)[::-1] for each in panels))
+    high_deg = max(high - low for low, high in (_reach(each.points) for each in panels))
     for series in panels:
         at = sheet.axes(
             figure, LEFT_IN, top - PANEL_IN - 0.1, WIDTH_IN - LEFT_IN - RIGHT_IN, PANEL_IN

@@ -147,39 +147,34 @@ class Order:
     def __init__(self, paths: Iterable[Path]) -> None:
         found, _ = _read(paths)
         self._at = {each.path: each for each in found}
-        by_digest = {each.digest: each for each in found}
         self._before: dict[str, set[str]] = {}
         for each in sorted(found, key=lambda each: each.number):
-            before = set(each.after)
-            for digest in each.after:
-                if digest in by_digest:
-                    before |= self._before.get(digest, set())
-            self._before[each.digest] = before
+            further = (self._before.get(digest, set()) for digest in each.after)
+            self._before[each.digest] = set(each.after).union(*further)
+
+    def _of(self, path: Path) -> Known:
+        return self._at.get(path) or Known(path, "", (), (), 0, None, 0)
 
     def head(self, path: Path) -> str:
         """The digest of a capture's head; empty if not known."""
-        own = self._at.get(path)
-        return own.digest if own is not None else ""
+        return self._of(path).digest
 
     def number(self, path: Path) -> int:
         """The number in a capture's head; 0 if it has none."""
-        own = self._at.get(path)
-        return own.number if own is not None else 0
+        return self._of(path).number
 
     def is_later(self, one: Path, other: Path) -> bool | None:
         """Whether ``one`` came after ``other``; None if they do not know."""
-        first, second = self._at.get(one), self._at.get(other)
-        if first is None or second is None:
-            return None
-        if second.digest in self._before[first.digest]:
+        first, second = self.head(one), self.head(other)
+        if second in self._before.get(first, ()):
             return True
-        return False if first.digest in self._before[second.digest] else None
+        return False if first in self._before.get(second, ()) else None
 
     def was_there(self, path: Path, heads: Collection[str]) -> bool | None:
         """Whether a capture was begun before something whose maker saw ``heads`` (digests) as the
         newest: True only if another had followed it by then; None if not known."""
-        own = self._at.get(path)
-        if own is None or not heads or own.digest in heads:
+        own = self._of(path)
+        if not own.digest or not heads or own.digest in heads:
             return None
         if any(own.digest in self._before.get(head, ()) for head in heads):
             return True
@@ -187,9 +182,8 @@ class Order:
 
     def went_back(self, earlier: Path, later: Path) -> bool:
         """Whether the clock went backwards between the beginnings of two captures."""
-        first, second = self._at.get(earlier), self._at.get(later)
-        begun = first and first.begun, second and second.begun
-        return bool(begun[0] and begun[1] and begun[1] < begun[0])
+        first, second = self._of(earlier).begun, self._of(later).begun
+        return first is not None and second is not None and second < first
 
     def last(self, paths: Sequence[Path]) -> Path:
         """The latest of them, which none follows; of several, the last given."""
@@ -234,8 +228,7 @@ def _last(found: Sequence[Known]) -> list[Known]:
     left = _uncovered(found) or list(found)
     if len(left) < 2:
         return left
-    by_number = sorted(left, key=lambda each: each.number)
-    first, rest = by_number[-1], by_number[:-1]
+    *rest, first = sorted(left, key=lambda each: each.number)
     earlier = [each.begun for each in rest if each.begun is not None]
     if first.begun is None or len(earlier) < len(rest):
         return left
