@@ -370,10 +370,10 @@ def _dataclass(wanted: Any) -> Kind[Any]:
                 made = kind.read(value[name], (*path, name), book)
                 if made is not None or kind.blank is None:
                     given[name] = made
-        for name in needed:
+        for name in [name for name in needed if name not in given]:
             if name not in value:
                 book.note((*path, name), "is missing", kinds[name].allowed)
-            given.setdefault(name, kinds[name].blank)
+            given[name] = kinds[name].blank
         return wanted(**given)
 
     return Kind("A table of named values", read, None)
@@ -383,8 +383,8 @@ def note_unknown(
     table: Mapping[str, object], known: Iterable[str], path: FieldPath, book: Book
 ) -> None:
     """Note every unknown key of a table, with the nearest known one."""
-    allowed = "Keys here: " + ", ".join(sorted(known))
     for key in islice((each for each in table if each not in known), MOST_MISTAKES):
+        allowed = "Keys here: " + ", ".join(sorted(known))
         book.note((*path, key), f"is not a known key{_nearest(key, known)}", allowed)
 
 

@@ -19,12 +19,11 @@ from pathlib import Path
 
 from rig.base import rounding
 from rig.base.angles import wrap
-from rig.base.errors import InputError
-from rig.base.escape import LONGEST_TROUBLE, visible
+from rig.base.escape import visible
 from rig.history.visits import Visit, read_visits
 from rig.job.clock import utc_instant
 from rig.job.results import Change, MadeAdjustment
-from rig.timing.assess import UnitVerdict, found_and_left, verdict_over
+from rig.timing.assess import UnitVerdict, found_and_left
 from rig.timing.compare import compare_assessments, has_changed
 from rig.timing.drift import (
     DAYS_A_YEAR,
@@ -173,25 +172,16 @@ def history(
     when none is found (NoSuchUnitError for a unit), or when certificates of different engines are
     left.
     """
-    visits, troubles = read_visits(paths, engine, serial, unit_serial, cylinders=cylinders)
-    # A line goes through no more than the latest: those are enough for each cylinder's outlook.
-    latest = []
-    for visit in visits[-LATEST:]:
-        try:
-            latest.append(visit.with_cylinders())
-        except InputError as error:
-            troubles.append(visible(f"its cylinders are left out: {error}", LONGEST_TROUBLE))
-            latest.append(visit)
+    visits, troubles = read_visits(paths, engine, serial, unit_serial)
     if unit_serial:
-        visits, latest = (
-            [own for visit in of if (own := visit.of_unit(unit_serial)).assessments]
-            for of in (visits, latest)
-        )
-    series, by_cylinder = (tuple(series_of(of, bool(unit_serial))) for of in (visits, latest))
+        visits = [own for each in visits if (own := each.of_unit(unit_serial)).assessments]
+    series = tuple(series_of(visits, bool(unit_serial), cylinders=cylinders))
+    # A line goes through no more than the latest: those are enough for each cylinder's outlook.
+    by_cylinder = tuple(series_of(visits[-LATEST:], bool(unit_serial)))
     troubles += [visible(f"{v.path.name}: {move.words}") for v in visits for move in v.tdc_moves]
-    troubles += [
-        visible(f"{v.path.name}: {words}") for v in visits for words in in_groups(v.assessments)
-    ]
+    for visit in visits:
+        shown = visit.assessments if cylinders else visit.over_all()
+        troubles += [visible(f"{visit.path.name}: {words}") for words in in_groups(shown)]
     troubles += map(visible, _weightless(series))
     return History(
         engine=visible(", ".join(dict.fromkeys(visit.engine for visit in visits))),
@@ -251,13 +241,16 @@ def _cell(value: object) -> object:
 # -- levels ---------------------------------------------------------------------------------------
 
 
-def series_of(visits: Iterable[Visit], by_serial: bool = False) -> Iterator[Series]:
-    """All series; a unit that is followed by its serial is one, whatever it is called."""
+def series_of(
+    visits: Iterable[Visit], by_serial: bool = False, *, cylinders: bool = True
+) -> Iterator[Series]:
+    """All series; a unit that is followed by its serial is one, whatever it is called. Without
+    ``cylinders`` a figure over all cylinders stands for those of each."""
     gathered: defaultdict[tuple[str, str, int | None, str], list[Point]] = defaultdict(list)
     names: dict[str, str] = {}
     before: dict[object, Visit] = {}
     for visit in visits:
-        for of in found_and_left(visit.assessments):
+        for of in found_and_left(visit.assessments if cylinders else visit.over_all()):
             # A unit that is coupled wrongly has not drifted.
             if of.mean_btdc is None or Mark.ONE_TURN_OUT in of.marks:
                 continue
@@ -274,9 +267,6 @@ def _point(visit: Visit, of: Assessment, points: Sequence[Point], earlier: Visit
     """The next point of a series; ``earlier`` is the visit of the one before."""
     before = points[-1] if points else None
     steps = _steps(visit, of, before, earlier) if before and earlier else {}
-    verdict = verdict_over([of])
-    if of.cylinder is None:
-        verdict = visit.verdicts.get((of.unit, of.setting, of.phase, of.kind), verdict)
     return Point(
         engine=visit.engine,
         unit=of.unit,
@@ -295,7 +285,7 @@ def _point(visit: Visit, of: Assessment, points: Sequence[Point], earlier: Visit
         weighs=of.uncertainty is not None
         and of.uncertainty.U_deg >= LEAST_DEG
         and weighs(of.uncertainty.parts),
-        verdict=verdict,
+        verdict=visit.verdict(of),
     )
 
 

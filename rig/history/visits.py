@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import json
-import math
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,21 +13,15 @@ from rig.base.codec import from_plain
 from rig.base.errors import InputError
 from rig.base.escape import LONGEST_TROUBLE, visible
 from rig.base.files import Listing, gathered, named
-from rig.base.uncertainty import Uncertainty
 from rig.certificate import seal
 from rig.certificate.schema import RecordedAssessment, TdcMove
 from rig.job.clock import utc_instant
 from rig.job.folder import listed_records
 from rig.job.results import FOR_TDC, Change, MadeAdjustment
 from rig.timing.assess import UnitVerdict, verdict_over
-from rig.timing.values import Assessment, Mark
+from rig.timing.values import Assessment
 
-Key = tuple[str, str, str, str]  # unit, setting, phase and kind
 _VERSION = re.compile(r"[-_ ]?v?[0-9]+(\.[0-9]+)*$")
-_BRIEF = (
-    *("unit", "setting", "cylinder", "phase", "kind", "n", "mean_btdc", "sd_deg", "earliest_btdc"),
-    *("nominal_btdc", "latest_btdc", "verdict", "spread_verdict", "rule"),
-)  # all that a verdict goes by, but for marks and uncertainty
 
 
 class NoSuchUnitError(InputError):
@@ -37,8 +30,7 @@ class NoSuchUnitError(InputError):
 
 @dataclass(frozen=True, slots=True)
 class Visit:
-    """What one certificate says. ``verdicts`` are on each unit, over all cylinders; the assessments
-    of each cylinder may be left in ``plain`` until they are needed."""
+    """What one certificate says."""
 
     path: Path
     record_sha256: str
@@ -54,21 +46,26 @@ class Visit:
     changes: tuple[Change, ...] = ()
     tdc_moves: tuple[TdcMove, ...] = ()
     adjustments: tuple[MadeAdjustment, ...] = ()
-    verdicts: dict[Key, UnitVerdict] = field(default_factory=dict)
-    plain: Any = field(default=None, compare=False, repr=False)
-
-    def with_cylinders(self) -> Visit:
-        """With the assessments of each cylinder. Raises InputError when one is not as it should
-        be."""
-        if self.plain is None:
-            return self
-        parts = from_plain(_Parts, {"judgements": self.plain}, named(self.path))
-        return replace(self, assessments=parts.judgements, plain=None)
 
     def of_unit(self, serial: str) -> Visit:
         """What it says of the unit with that serial number."""
         own = tuple(a for a in self.assessments if self.serials.get(a.unit) == serial)
         return replace(self, assessments=own)
+
+    def over_all(self) -> list[RecordedAssessment]:
+        """Without those of a cylinder, where one over all cylinders is beside them."""
+        whole = {_unit_of(each) for each in self.assessments if each.cylinder is None}
+        return [a for a in self.assessments if a.cylinder is None or _unit_of(a) not in whole]
+
+    def verdict(self, of: Assessment) -> UnitVerdict:
+        """The verdict on a unit, setting, phase and kind over all its cylinders; of a cylinder,
+        its own."""
+        own = [each for each in self.assessments if _unit_of(each) == _unit_of(of)]
+        return verdict_over([of] if of.cylinder is not None else own)
+
+
+def _unit_of(of: Assessment) -> tuple[str, str, str, str]:
+    return of.unit, of.setting, of.phase, of.kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +90,7 @@ def look(folder: Path) -> Listing:
 
 
 def read_visits(
-    paths: Iterable[Path], engine: str, serial: str, unit_serial: str, *, cylinders: bool
+    paths: Iterable[Path], engine: str, serial: str, unit_serial: str
 ) -> tuple[list[Visit], list[str]]:
     """The visits of one engine, or those of the unit with ``unit_serial``, in order of measuring;
     and why certificates were left out.
@@ -113,7 +110,7 @@ def read_visits(
             name = _names(record.get("stated"), path)
             engines[name] = None
             if engine in ("", name[0]) and serial in ("", name[1]) and looked.stated not in found:
-                found[looked.stated] = _visit(path, record, looked.stated, cylinders)
+                found[looked.stated] = _visit(path, record, looked.stated)
         except InputError as error:
             troubles.append(visible(f"left out: {error}", LONGEST_TROUBLE))
     serials = {own: None for each in found.values() for own in each.serials.values() if own}
@@ -135,12 +132,11 @@ def _names(stated: Any, path: Path) -> tuple[str, str]:
     return name, serial
 
 
-def _visit(path: Path, record: seal.Record, sha256: str, cylinders: bool) -> Visit:
+def _visit(path: Path, record: seal.Record, sha256: str) -> Visit:
     """What a history needs of a record. Raises InputError when it is not as it should be."""
     try:
-        stated, plain, reference = (record[p] for p in ("stated", "judgements", "reference"))
+        stated, reference = record["stated"], record["reference"]
         given = {each.name: record[each.name] for each in fields(_Parts) if each.name in record}
-        given["judgements"] = plain if cylinders else _over_all(plain)
         parts = from_plain(_Parts, given, named(path))
         visit = Visit(
             path=path,
@@ -157,8 +153,6 @@ def _visit(path: Path, record: seal.Record, sha256: str, cylinders: bool) -> Vis
             changes=parts.changes,
             tdc_moves=parts.tdc_moves,
             adjustments=parts.adjustments,
-            verdicts=_verdicts(plain),
-            plain=None if cylinders else plain,
         )
     except (AttributeError, KeyError, TypeError, ValueError) as why:
         raise InputError(f"{named(path)}: is not whole ({why}); it was edited.") from None
@@ -174,34 +168,6 @@ def _rig_of(captures: Any) -> str:
         if each.get("used_for") != FOR_TDC
     )
     return ", ".join(dict.fromkeys(filter(None, names)))
-
-
-def _verdicts(plain: Any) -> dict[Key, UnitVerdict]:
-    """The verdict on each unit over all its cylinders, without reading each of them whole: a
-    history of many certificates holds many cylinders."""
-    groups: dict[Key, list[Assessment]] = {}
-    for each in plain:
-        u = each["uncertainty"]
-        brief = Assessment(
-            **{name: each.get(name) for name in _BRIEF},
-            uncertainty=u and Uncertainty(u["u_deg"], math.inf, u["k"], u["U_deg"], ()),
-            marks=tuple(mark for mark in Mark if mark.value in each["marks"]),
-        )
-        key = (brief.unit, brief.setting, brief.phase, brief.kind)
-        groups.setdefault(key, []).append(brief)
-    return {key: verdict_over(own) for key, own in groups.items()}
-
-
-def _over_all(plain: Any) -> Any:
-    """Without those of a cylinder, where one over all cylinders stands beside them."""
-
-    def key(of: dict[str, Any]) -> list[Any]:
-        return [of.get(name) for name in ("unit", "setting", "phase", "kind")]
-
-    if not isinstance(plain, list) or not all(isinstance(each, dict) for each in plain):
-        return plain  # what is wrong with it is said where it is read
-    whole = [key(each) for each in plain if each.get("cylinder") is None]
-    return [each for each in plain if each.get("cylinder") is None or key(each) not in whole]
 
 
 def _each_once(visits: Iterable[Visit]) -> list[Visit]:
