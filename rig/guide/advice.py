@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 from rig.base.rounding import many
 from rig.base.uncertainty import Source
+from rig.engine.profile import Profile
 from rig.guide.action import Host
 from rig.guide.procedure import Advice, Hand
 from rig.guide.state import AGAIN_TOUCHES, CHECK_BAD, Inconclusive, JobState, state_of
@@ -331,6 +332,17 @@ def advice(state: JobState) -> Advice:
 def guidance(host: Host) -> Advice:
     """What comes next at this bench."""
     return advice(state_of(host))
+
+
+def fitted(found: Advice, profile: Profile) -> Advice:
+    """The advice of a procedure with the warnings that fit this engine: an arc may be that of a
+    propeller, and contacts with a coil make nothing live."""
+    warning = found.warning
+    if "propeller" in profile.engine.seen_from:
+        warning = warning.replace(ARC, PROPELLER)
+    if all(unit.ignition != "magneto" for unit in profile.units):
+        warning = warning.replace(LIVE, COIL)
+    return replace(found, warning=warning)
 
 
 def closing_list(state: JobState) -> tuple[str, ...]:

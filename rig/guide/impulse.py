@@ -311,7 +311,8 @@ class PastImpulseCoupling(LedProcedure):
         why = f"{watch.unit.name}: {has.n} of {has.wanted} running readings."
         hand, deg, press = Hand.TURN_FORWARD, None, ""
         if has.n >= has.wanted and at.state == "trip":
-            words, hand, press = "Enough running readings: end here", Hand.NOTHING, "event_here"
+            words, hand, press = "End here", Hand.NOTHING, "event_here"
+            why = f"Enough: {why}"
         elif at.state == "back":
             words, hand = f"Turn back {max(at.more_deg, 1.0):.0f}° more", Hand.TURN_BACK
             deg = at.more_deg + 1.0

@@ -318,7 +318,9 @@ def _past_impulse(bench: Bench, entered: str) -> None:
     def take(unit: Unit) -> None:
         bench.dashboard.begin(PastImpulseCoupling(bench.host, unit))
 
-    ask_unit(bench, "Past the coupling of which unit", _coupled(bench), entered, take)
+    advised = bench.advice.unit if bench.advice.press == "past_impulse" else ""
+    text = "Past the coupling of which unit"
+    ask_unit(bench, text, _coupled(bench), entered or advised, take)
 
 
 def _go_to(bench: Bench, entered: str) -> None:

@@ -4,14 +4,27 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 import pytest
 from made_job import rig
+from sample_engines import single, unit
 from true_openings import check_against_truth
 from virtual_bench import VirtualBench
 
 from rig.certificate import record
-from rig.guide.advice import COIL, MORE, MORE_TOUCHES, closing_list, due, guidance
+from rig.guide.advice import (
+    ARC,
+    COIL,
+    LIVE,
+    MORE,
+    MORE_TOUCHES,
+    PROPELLER,
+    closing_list,
+    due,
+    fitted,
+    guidance,
+)
 from rig.guide.procedure import Advice, Hand
 from rig.guide.state import JobState, state_of
 from rig.job.folder import Job
@@ -44,6 +57,22 @@ def test_a_coil_set_has_the_cautions_of_a_coil_and_no_switch_to_prove(tmp_path: 
     assert COIL in bench.ui_state.view().warning
     assert not {"switch", "play"} & set(steps(state))
     assert any("battery" in words for words in closing_list(state))
+
+
+@pytest.mark.parametrize("ignition", ["coil", "magneto"])
+@pytest.mark.parametrize("seen_from", ["propeller end", "flywheel end"])
+def test_a_procedure_has_the_warnings_of_this_engine(
+    ignition: Literal["magneto", "coil"], seen_from: str
+) -> None:
+    of = replace(single(unit()).units[0], ignition=ignition)
+    engine = replace(single(unit()).engine, seen_from=seen_from)
+    fits = {ARC: seen_from == "flywheel end", PROPELLER: seen_from == "propeller end",
+            LIVE: ignition == "magneto", COIL: ignition == "coil"}  # fmt: skip
+    found = fitted(
+        Advice("go to", "Turn", "", f"{LIVE} {ARC}"),
+        replace(single(unit()), engine=engine, units=(of,)),
+    )
+    assert {words for words in fits if words in found.warning} == {w for w in fits if fits[w]}
 
 
 def test_automatic_advance_is_asked_about_until_it_is_said(tmp_path: Path) -> None:
