@@ -9,7 +9,6 @@ import queue
 import subprocess
 import sys
 import threading
-import time
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
@@ -30,6 +29,7 @@ from rig.live.speech import Speaker, find_programs
 from rig.live.ui_state import UiState
 from rig.wire.ports import BAUD, find_rig, open_port
 
+NO_SPEECH = "this system has no speech program; readings are not spoken"
 SEED = 10  # of an engine whose openings are all inside
 LOOK_S = 5.0  # the dashboard stays up this long after the certificate was saved
 BRISK_DEG_S = 240.0  # speed of the hand: the whole job takes under 45 s; a real hand is slower
@@ -51,11 +51,14 @@ def run(args: argparse.Namespace) -> Answer:
     port = open_port(args.port, args.baud) if args.port else find_rig()
     lines = script_lines(args.script) if args.script else None
     live = start(job, port)
-    voice = _voice(args) if args.speak else None
+    programs = find_programs() if args.speak else []
+    voice = Speaker(programs) if programs else None
     ui_state = UiState(live, voice=voice)
     script = Script(lines, ui_state, args.script) if lines is not None else None
-    odd = job.left_out()
-    if odd:
+    if args.speak and not programs:
+        tell(args, NO_SPEECH)
+        ui_state.say(f"{NO_SPEECH}.")
+    if odd := job.left_out():
         ui_state.say(odd[0].words + (f"; and {len(odd) - 1} more" if odd[1:] else ""))
     if others:
         ui_state.say(f"another program is taking {others[0]} in this job just now: both are kept")
@@ -104,14 +107,6 @@ def conclude(live: LiveSession) -> int:
     for text in lacking:
         message(f"MISSING: {text}")
     return InputError.status if lacking else status
-
-
-def _voice(args: argparse.Namespace) -> Speaker:
-    programs = find_programs()
-    if not programs:
-        tell(args, "this system has no speech program; readings are not spoken")
-        time.sleep(1.0)
-    return Speaker(programs)
 
 
 def _script_help(parser: argparse.ArgumentParser) -> None:

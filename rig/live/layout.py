@@ -85,21 +85,19 @@ def _middle(pen: Pen, width: int, height: int, view: View) -> Lines:
 def _units(pen: Pen, width: int, height: int, view: View) -> Lines:
     """Every unit with its verdict large, where there is room; else the one that was read last."""
     units = view.units
-    if not units:
-        return []
     if len(units) > height:
         left = len(units) - height + 1
-        more = pen.text((f"and {left} more: a taller window shows them", "strong"))
-        return [*(row(pen, width, unit) for unit in units[: height - 1]), more]
+        return [*(row(pen, width, unit) for unit in units[: height - 1]), panels.more(pen, left)]
     rows = [least_lines(unit) for unit in units]
     if sum(rows) > height:
         rows = [1] * len(units)
         rows[focus(units)] = height - len(units) + 1
     else:
         read = [place for place, unit in enumerate(units) if large_words(unit)]
-        spare = height - sum(rows)
-        for place in read or range(len(units)):
-            rows[place] += spare // len(read or units)
+        read = read or [*range(len(units))]
+        spare = (height - sum(rows)) // max(1, len(read))
+        for place in read:
+            rows[place] += spare
     lines: Lines = []
     for unit, high in zip(units, rows, strict=True):
         lines += _filled(unit_lines(pen, width, high, unit), high)
@@ -173,10 +171,10 @@ def _angle(pen: Pen, width: int, view: View) -> Lines:
 def _small_middle(pen: Pen, width: int, view: View) -> tuple[Lines, Lines]:
     """What is seen before NEXT, and what after it where there is room."""
     if view.actions:
-        return [pen.text((f" {action.key} ", "key"), f" {action.does}: {action.undo}")
-                for action in view.actions], []  # fmt: skip
-    if (of := panels.panel_of(view)) is not None:
-        figure = f": {of.figure}{of.unit} {of.below}" if of.figure else ""
-        first = pen.wrap(width, (f"{of.title}{figure}", "strong"))
-        return first, panels.panel_lines(pen, width, 200, (*of.lines, *of.beside))
-    return [row(pen, width, unit) for unit in view.units], []
+        return [pen.text((f" {each.key} ", "key"), f" {each.does}: {each.undo}")
+                for each in view.actions], []  # fmt: skip
+    if (of := panels.panel_of(view)) is None:
+        return [row(pen, width, unit) for unit in view.units], []
+    figure = f": {of.figure}{of.unit} {of.below}" if of.figure else ""
+    first = pen.wrap(width, (f"{of.title}{figure}", "strong"))
+    return first, panels.panel_lines(pen, width, 200, (*of.lines, *of.beside))

@@ -131,7 +131,7 @@ def crank(pen: Pen, width: int, view: View, size: Size) -> Lines:
     if view.alarm:
         return [pen.text((ALARM.center(width), "warning")),
                 *pen.wrap(width, (view.alarm, "strong"))]  # fmt: skip
-    of, silent = view.crank, view.rig.silent_s
+    of, silent, rows = view.crank, view.rig.silent_s, HEIGHT[size]
     if not view.rig.connected:
         label, since = ("NO RIG YET", "") if silent is None else (
             "RIG LOST", f"  silent for {clock(silent)}"
@@ -149,27 +149,22 @@ def crank(pen: Pen, width: int, view: View, size: Size) -> Lines:
         unknown = f"{'SHAFT' if of.shaft else 'CRANK'} ANGLE NOT KNOWN   "
         place = f"{at}° after the index" if at else ""
         lines = [pen.text((unknown, "outside"), moving), *pen.wrap(width, of.why_no_angle)]
-        return [*lines, pen.text(place)][: HEIGHT[size]]
+        return [*lines, pen.text(place)][:rows]
     field = len(blocks(_CRANK_WIDE, size, pen.unicode)[0])
     figure = [pen.text((line.rjust(field), "quiet")) for line in blocks(text, size, pen.unicode)]
-    middle = [pen.text("")] * (HEIGHT[size] - 2)
+    middle = [pen.text("")] * (rows - 2)
     figure = beside(figure, [pen.text(degree), *middle, pen.text((side, "strong"))], field + 1)
-    room, rows = width - field - 10, HEIGHT[size]
-    verdict = valid_lines(pen, room, view)[:rows]  # what is above it gives way to it
-    lines = [pen.text(whose), pen.text(moving, *_approach(view, room)), *verdict][-rows:]
-    return beside(figure, lines, field + 10)
-
-
-def _approach(view: View, room: int) -> list[Part]:
-    needed = max(view.crank.approach_needed_deg, 0.1)
-    share = min(1.0, max(0.0, view.crank.approach_deg / needed))
+    room = width - field - 10
+    needed = max(of.approach_needed_deg, 0.1)
+    share = min(1.0, max(0.0, of.approach_deg / needed))
     bar = max(4, min(30, room - 38))
     filled = int(share * bar)
-    return [
-        "  approach ", ("█" * filled, "inside" if share >= 1.0 else "strong"),
-        ("░" * (bar - filled), "quiet"),
-        f" {min(view.crank.approach_deg, 999.0):.0f}° of {needed:.0f}°",
-    ]  # fmt: skip
+    approach = pen.text(
+        moving, "  approach ", ("█" * filled, "inside" if share >= 1.0 else "strong"),
+        ("░" * (bar - filled), "quiet"), f" {min(of.approach_deg, 999.0):.0f}° of {needed:.0f}°",
+    )  # fmt: skip
+    verdict = valid_lines(pen, room, view)[:rows]  # what is above it gives way to it
+    return beside(figure, [pen.text(whose), approach, *verdict][-rows:], field + 10)
 
 
 def valid_lines(pen: Pen, width: int, view: View) -> Lines:
@@ -235,31 +230,21 @@ def panel_of(view: View) -> Panel | None:
 
 def _touches_panel(of: TouchesView) -> Panel:
     """Touches of the piston stop either way, and the TDC that follows."""
+    sides: list[PanelLine] = []
+    for side, angles_deg in (("forward", of.forward_deg), ("back", of.backward_deg)):
+        last = " ".join(map(rounding.after_index, angles_deg[: -MOST_ANGLES - 1 : -1]))
+        text = f"{len(angles_deg)}×  {last}" if angles_deg else "not touched yet"
+        sides.append(PanelLine(side, text))  # the newest first
     U = f"{rounding.two_figures(of.U_deg)}°" if rounding.is_known(of.U_deg) else "–"
     figure, below = "", "no TDC yet: touch from both sides"
     if of.middle_deg is not None:
         figure, below = rounding.after_index(of.middle_deg, of.U_deg), "TDC after the index"
+    range_ = PanelLine("range", degrees(of.spread_deg, 2))
     return Panel(
-        "TDC by the piston stop",
-        "piston stop IN: no full turn",
-        figure,
-        below=below,
-        beside=(
-            PanelLine("forward", _angles(of.forward_deg)),
-            PanelLine("back", _angles(of.backward_deg)),
-            PanelLine("range", degrees(of.spread_deg, 2)),
-            PanelLine("U", U),
-        ),
+        "TDC by the piston stop", "piston stop IN: no full turn", figure, below=below,
+        beside=(*sides, range_, PanelLine("U", U)),
         lines=(PanelLine("", of.note, "now"),) if of.note else (),
     )  # fmt: skip
-
-
-def _angles(angles_deg: tuple[float, ...]) -> str:
-    """How many touches, and where the last three were, the newest first."""
-    if not angles_deg:
-        return "not touched yet"
-    last = angles_deg[: -MOST_ANGLES - 1 : -1]
-    return f"{len(angles_deg)}×  {' '.join(rounding.after_index(each) for each in last)}"
 
 
 def _arc(pen: Pen, width: int, view: View) -> Lines:
@@ -362,12 +347,13 @@ def panel_lines(pen: Pen, width: int, rows: int, of: Sequence[PanelLine]) -> Lin
         text = pen.wrap(width - label, (line.text, ROLES[line.sort])) or [Text(end="")]
         left = len(of) - place
         if len(lines) + len(text) > rows - (left > 1):
-            return [*lines, _more(pen, left)][: max(rows, 0)]
+            return [*lines, more(pen, left)][: max(rows, 0)]
         lines += beside([fitted(pen.text((line.label, "quiet")), label - 1)], text, label)
     return lines
 
 
-def _more(pen: Pen, left: int) -> Text:
+def more(pen: Pen, left: int) -> Text:
+    """The last line where something is left out."""
     return pen.text((f"and {left} more: a taller window shows them", "strong"))
 
 
@@ -382,7 +368,7 @@ def page(pen: Pen, width: int, height: int, view: View) -> Lines:
     if len(lines) > height:
         del lines[0]  # a key matters more than the heading
     if len(lines) > height:
-        lines[height - 1 :] = [_more(pen, len(lines) - height + 1)]
+        lines[height - 1 :] = [more(pen, len(lines) - height + 1)]
     return lines
 
 

@@ -34,7 +34,6 @@ from rig.guide.action import Action
 from rig.guide.procedure import unit_answered
 from rig.guide.state import state_of
 from rig.live.actions import table
-from rig.live.live_session import LiveSession
 from rig.live.run import Lines
 from rig.live.ui_state import UiState
 
@@ -124,10 +123,8 @@ class Script:
         self._act(rest.strip() if verb == "press" else text)
         return None
 
-    # -- actions --
-
     def _act(self, text: str) -> None:
-        action, rest = self._named(text)
+        action, rest = named(self._ui, text)
         entered, *answers = [part.strip() for part in rest.split(";")]
         if rest and not action.takes:
             raise InputError(f"{action.label} takes nothing after it")
@@ -135,41 +132,14 @@ class Script:
         while (question := self._ui.prompt.question) is not None:
             if question.entry is None:
                 self._ui.take("y")
-            elif answers:
-                self._answer(answers.pop(0))
-            elif question.may_be_empty:
-                self._answer("")
+            elif answers or question.may_be_empty:
+                for key in (*(answers.pop(0) if answers else ""), "enter"):
+                    self._ui.take("space" if key == " " else key)
             else:
                 self._ui.take("esc")
                 raise InputError(f"{question.text} Enter it after {action.label}: {action.takes}")
         if answers:
             raise InputError(f"{answers[0]!r} answers no question")
-
-    def _answer(self, text: str) -> None:
-        for key in (*text, "enter"):
-            self._ui.take("space" if key == " " else key)
-
-    def _named(self, text: str) -> tuple[Action, str]:
-        """The action that ``text`` begins with, the longest name first, and what follows."""
-        names: dict[str, Action] = {}
-        for action, _ in self._ui.actions():
-            digits = action.digits(self._ui.bench)
-            for name in (action.id, action.id.replace("_", " "), action.label, action.key, *digits):
-                names.setdefault(name.casefold(), action)
-            if action.id == "event_here":
-                names["touch"] = action
-        low = text.casefold()
-        for name in sorted(names, key=len, reverse=True):
-            if low == name or low.startswith((f"{name} ", f"{name};")):
-                rest = text[len(name) :].strip()
-                return names[name], f"{name} {rest}".strip() if name.isdecimal() else rest
-        near = get_close_matches(low.split()[0], [*names, "wait", "hand", "press"], 1)
-        hint = "h on the dashboard, and rig live --help, show them"
-        if near:
-            hint = f"did you mean {near[0].replace('_', ' ')!r}?"
-        raise InputError(f"there is no such action; {hint}")
-
-    # -- waiting --
 
     def _wait(self, text: str) -> Done:
         if limit := re.fullmatch(rf"(.*?)\s+within {NUMBER} s", text):
@@ -177,17 +147,34 @@ class Script:
             self._until_s = self._ui.live.elapsed_s + _number(limit[2])
         for _, pattern, begin in WAITS:
             if found := re.fullmatch(pattern, text, re.IGNORECASE):
-                return begin(self, self._ui.live, *found.groups())
+                return begin(self._ui, *found.groups())
         forms = ", ".join(form for form, _, _ in WAITS)
         raise InputError(f"wait for what? Enter {forms}; perhaps within N s")
 
-    def advises(self, _: LiveSession, name: str) -> Done:
-        """Whether NEXT names the action."""
-        return lambda: self._ui.bench.advice.press == self._named(name)[0].id
+
+def named(ui: UiState, text: str) -> tuple[Action, str]:
+    """The action that ``text`` begins with, the longest name first, and what follows."""
+    names: dict[str, Action] = {}
+    for action, _ in ui.actions():
+        digits = action.digits(ui.bench)
+        for name in (action.id, action.id.replace("_", " "), action.label, action.key, *digits):
+            names.setdefault(name.casefold(), action)
+        if action.id == "event_here":
+            names["touch"] = action
+    low = text.casefold()
+    for name in sorted(names, key=len, reverse=True):
+        if low == name or low.startswith((f"{name} ", f"{name};")):
+            rest = text[len(name) :].strip()
+            return names[name], f"{name} {rest}".strip() if name.isdecimal() else rest
+    near = get_close_matches(low.split()[0], [*names, "wait", "hand", "press"], 1)
+    hint = "h on the dashboard, and rig live --help, show them"
+    if near:
+        hint = f"did you mean {near[0].replace('_', ' ')!r}?"
+    raise InputError(f"there is no such action; {hint}")
 
 
-def _read(_: Script, live: LiveSession, n: str, of: str | None) -> Done:
-    session, units = live.session, live.job.profile.units
+def _read(ui: UiState, n: str, of: str | None) -> Done:
+    session, units = ui.live.session, ui.live.job.profile.units
     names = [unit_answered(units, of).name] if of else [unit.name for unit in units]
 
     def readings(name: str) -> int:
@@ -197,9 +184,9 @@ def _read(_: Script, live: LiveSession, n: str, of: str | None) -> Done:
     return lambda: all(readings(name) >= int(n) for name in names)
 
 
-def _at(_: Script, live: LiveSession, btdc_deg: str) -> Done:
+def _at(ui: UiState, btdc_deg: str) -> Done:
     def there() -> bool:
-        crank_deg, here = live.session.crank_deg(), live.session.here
+        crank_deg, here = ui.live.session.crank_deg(), ui.live.session.here
         if crank_deg is None or here is None:
             return False
         return abs(wrap(here.tdc_deg - crank_deg - _number(btdc_deg))) <= NEAR_DEG
@@ -207,21 +194,22 @@ def _at(_: Script, live: LiveSession, btdc_deg: str) -> Done:
     return there
 
 
-def _elapsed(_: Script, live: LiveSession, n: str) -> Done:
-    until_s = live.elapsed_s + _number(n)
-    return lambda: live.elapsed_s >= until_s
+def _elapsed(ui: UiState, n: str) -> Done:
+    until_s = ui.live.elapsed_s + _number(n)
+    return lambda: ui.live.elapsed_s >= until_s
 
 
 WAITS: tuple[tuple[str, str, Callable[..., Done]], ...] = (
-    ("rig", "rig", lambda _, live: lambda: live.understood),
+    ("rig", "rig", lambda ui: lambda: ui.live.understood),
     ("index", "index",
-     lambda _, live: lambda: live.session.is_anchored and not live.session.angles_lost),
-    ("TDC", "TDC", lambda _, live: lambda: live.session.here is not None),
+     lambda ui: lambda: ui.live.session.is_anchored and not ui.live.session.angles_lost),
+    ("TDC", "TDC", lambda ui: lambda: ui.live.session.here is not None),
     ("N touches", r"(\d+) touch(?:es)?",
-     lambda _, live, n: lambda: min(state_of(live).touches) >= int(n)),
+     lambda ui, n: lambda: min(state_of(ui.live).touches) >= int(n)),
     ("N readings [of UNIT]", r"(\d+) readings?(?: of (.+))?", _read),
     ("at DEGREES", f"at {NUMBER}", _at),
-    ("for ACTION", "for (.+)", Script.advises),
+    ("for ACTION", "for (.+)",
+     lambda ui, name: lambda: ui.bench.advice.press == named(ui, name)[0].id),
     ("N s", f"{NUMBER} s", _elapsed),
 )  # fmt: skip
 
