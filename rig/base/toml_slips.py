@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import tomllib
 import unicodedata
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from rig.base.errors import shown
@@ -28,8 +28,9 @@ Found = tuple[str, str, str]
 """What is wrong with a value, what to write instead, and the value as meant."""
 
 _DOUBLE = "“”„‟«»″＂"
-_SINGLE = "‘’‚‛′"
-_MINUS = "−–—"
+_QUOTES = dict.fromkeys(map(ord, _DOUBLE + "‘’‚‛′"), '"')
+_DASHES = dict.fromkeys(map(ord, "−–—"), "-")
+_SPACES = ("Zs", "Zl", "Zp")  # categories of Unicode
 _STRING = re.compile(r'"(?:[^"\\]|\\.)*"|\'[^\']*\'')
 _NUMBER = r"[+-]?[0-9]+(?:[.][0-9]+)?"
 _COMMENT_SIGNS = re.compile(r"\s*(;|//|--|/\*|%|!)")
@@ -57,40 +58,28 @@ def _is_toml(line: str) -> bool:
     return True
 
 
-def _outside_strings(line: str) -> Iterator[tuple[int, str]]:
-    """Each character of a line outside strings and comments, with its place."""
-    at = 0
-    while at < len(line) and line[at] != "#":
-        if (string := _STRING.match(line, at)) is not None:
-            at = string.end()
-            continue
-        yield at, line[at]
-        at += 1
-
-
 def _lookalikes(line: str) -> Slip | None:
     """Characters that only look like the plain ones, or are invisible."""
-    outside = list(_outside_strings(line))
-    kinds: list[tuple[str, str, str, Callable[[str], str]]] = [
-        ("curly quotes", "Straight quotes", _DOUBLE + _SINGLE, lambda _: '"'),
-        ("a dash for a minus sign", "The hyphen of the keyboard", _MINUS, lambda _: "-"),
-    ]
-    for name, instead, signs, plain in kinds:
-        if any(sign in signs for _, sign in outside):
-            meant = "".join(plain(c) if c in signs else c for c in line)
-            if name == "curly quotes" and not _is_toml(meant):  # an apostrophe inside the text
-                meant = "".join('"' if c in _DOUBLE else c for c in line)
-            return _better(Slip(f"has {name}", _as(instead, meant), meant), meant)
-    for _, sign in outside:
-        if sign != " " and unicodedata.category(sign) in ("Zs", "Zl", "Zp", "Cf"):
+    outside = _STRING.sub("", line).partition("#")[0]
+    if not _QUOTES.keys().isdisjoint(map(ord, outside)):
+        meant = line.translate(_QUOTES)
+        if not _is_toml(meant):  # an apostrophe inside the text
+            meant = line.translate(dict.fromkeys(map(ord, _DOUBLE), '"'))
+        return _better(Slip("has curly quotes", _as("Straight quotes", meant), meant))
+    if not _DASHES.keys().isdisjoint(map(ord, outside)):
+        meant = line.translate(_DASHES)
+        instead = _as("The hyphen of the keyboard", meant)
+        return _better(Slip("has a dash for a minus sign", instead, meant))
+    for sign in outside:
+        if sign != " " and unicodedata.category(sign) in (*_SPACES, "Cf"):
             name = unicodedata.name(sign, "a character that is not seen").lower()
             meant = "".join(
-                " " if unicodedata.category(c) in ("Zs", "Zl", "Zp") else c
+                " " if unicodedata.category(c) in _SPACES else c
                 for c in line
                 if unicodedata.category(c) != "Cf"
             )
             wrong = f"has a {name} (U+{ord(sign):04X}) in it"
-            return _better(Slip(wrong, _as("A plain space, or none", meant), meant), meant)
+            return _better(Slip(wrong, _as("A plain space, or none", meant), meant))
     return None
 
 
@@ -106,12 +95,12 @@ def _unprintable(line: str) -> Slip | None:
     return None
 
 
-def _better(slip: Slip, mended: str) -> Slip:
+def _better(slip: Slip) -> Slip:
     """``slip``, or what remains after correcting it, with both described."""
-    if _is_toml(mended) or not mended.strip():
+    if _is_toml(slip.meant) or not slip.meant.strip():
         return slip
     for look in (_header, _other_comment, _statement):
-        more = look(mended)
+        more = look(slip.meant)
         if more is not None and _is_toml(more.meant):
             return Slip(f"{slip.wrong}, and {more.wrong}", more.allowed, more.meant)
     return slip

@@ -176,7 +176,7 @@ def test_new_says_what_it_made_and_takes_answers(
     assert 'name = "rear"' in (tmp_path / "b" / "engine.toml").read_text("utf-8")
     assert "cylinders = 6" in (tmp_path / "b" / "engine.toml").read_text("utf-8")
     for wrong, sentence in (
-        ("cylinders", "'cylinders' is not of the form KEY=ANSWER"),
+        ("cylinders", "'cylinders' is not of the form NAME=VALUE"),
         ("cylinders=many", "cylinders: a whole number from 1 to 36, not 'many'"),
         ("hat=1", "'hat' is no question; they are name, strokes,"),
     ):
