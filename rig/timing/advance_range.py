@@ -8,7 +8,7 @@ encoder's errors only those between the two angles remain (JCGM 100:2008, 5.2).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from rig.base import rounding
@@ -105,30 +105,48 @@ def advance_range(
     the two ends, else those of both. Raises InputError when fewer than two settings were read, or
     no cylinder at both ends. Source: subtraction; JCGM 100:2008, 5.1.2 and 5.2.
     """
-    own = [_read_last(assessments, unit, name) for name in settings]
-    read = [each for each in own if each is not None]
-    if len(read) < 2:
-        have = ", ".join(p.setting for p in read) or "none"
+    by_name = {
+        name: found
+        for name in settings
+        if (found := _as_last_read(assessments, unit, name)) is not None
+    }
+    if len(by_name) < 2:
+        have = ", ".join(by_name) or "none"
         raise InputError(
             f"{unit}: a range needs readings at two lever positions; read so far: {have}"
         )
-    by_name = {p.setting: p for p in read}
-    read.sort(key=lambda p: p.btdc_deg, reverse=True)
+    read = sorted(by_name.values(), key=lambda each: each.btdc_deg, reverse=True)
     named = ADVANCE in by_name and RETARD in by_name
     ends = (by_name[ADVANCE], by_name[RETARD]) if named else (read[0], read[-1])
     warnings = []
     for phase in reversed(PHASES):
-        both = [_read_in(assessments, unit, end.setting, phase) for end in ends]
-        if both[0] is not None and both[1] is not None:
-            ends = both[0], both[1]
+        first, second = (_position(unit_figure(assessments, unit, each.setting, phase))
+                         for each in ends)  # fmt: skip
+        if first is not None and second is not None:
+            ends = first, second
             break
     else:
         when = " and ".join(f"{end.setting} was read {end.assessment.phase}" for end in ends)
         warnings.append(f"{when}: the unit may have been moved in between; read both ends again")
     by_cylinder = [_by_cylinder(assessments, end.assessment) for end in ends]
-    advance, retard, cylinders = _alike(ends, by_cylinder)
+    cylinders = tuple(sorted(by_cylinder[0].keys() & by_cylinder[1].keys()))
+    if all(by_cylinder) and not cylinders:
+        over = "; ".join(
+            f"{end.setting}: {_over(own)}" for end, own in zip(ends, by_cylinder, strict=True)
+        )
+        raise InputError(
+            f"{unit}: no cylinder was read at both ends of the lever ({over}); turn on until each"
+            " has been"
+        )
     if not cylinders and any(by_cylinder):
         warnings.append("firing TDC not entered at one end: other cylinders may have been read")
+    alike = all(own.keys() == set(cylinders) for own in by_cylinder)
+    advance, retard = (
+        _over_these(end, [own[each] for each in cylinders])
+        if cylinders and own.keys() != set(cylinders)
+        else end
+        for end, own in zip(ends, by_cylinder, strict=True)
+    )
     apart = compare_assessments(
         advance.assessment, retard.assessment, shared_reference=True, encoder=encoder
     )
@@ -155,27 +173,22 @@ def advance_range(
         place=place,
         limit=by_name[retard.setting],
         warnings=tuple(warnings),
-        some="" if all(set(each) == set(cylinders) for each in by_cylinder) else _over(cylinders),
+        some="" if alike else _over(cylinders),
     )
 
 
-def _read_in(
-    assessments: Sequence[Assessment], unit: str, setting: str, phase: str
-) -> Position | None:
-    """A lever position as read in a phase; None without a mean."""
-    found = unit_figure(assessments, unit, setting, phase)
+def _position(found: Assessment | None) -> Position | None:
     if found is None or found.mean_btdc is None:
         return None
-    return Position(setting, found.mean_btdc, found)
+    return Position(found.setting, found.mean_btdc, found)
 
 
-def _read_last(assessments: Sequence[Assessment], unit: str, setting: str) -> Position | None:
-    """As last read; None where that has no mean, as earlier phases are then out of date."""
-    for phase in reversed(PHASES):
-        found = unit_figure(assessments, unit, setting, phase)
-        if found is not None and (found.mean_btdc is not None or found.groups):
-            return _read_in(assessments, unit, setting, phase)
-    return None
+def _as_last_read(assessments: Sequence[Assessment], unit: str, setting: str) -> Position | None:
+    """None where that has no mean, as earlier phases are then out of date."""
+    each = (unit_figure(assessments, unit, setting, phase) for phase in reversed(PHASES))
+    return _position(
+        next((of for of in each if of and (of.mean_btdc is not None or of.groups)), None)
+    )
 
 
 def _by_cylinder(assessments: Sequence[Assessment], whole: Assessment) -> dict[int, Assessment]:
@@ -191,56 +204,30 @@ def _by_cylinder(assessments: Sequence[Assessment], whole: Assessment) -> dict[i
     }
 
 
-def _alike(
-    ends: tuple[Position, Position], by_cylinder: Sequence[Mapping[int, Assessment]]
-) -> tuple[Position, Position, tuple[int, ...]]:
-    """Both ends over the cylinders read at both, and these cylinders.
-
-    Raises InputError when there are none, though cylinders are known.
-    """
-    ones, twos = by_cylinder
-    if not (ones and twos):
-        return *ends, ()
-    common = tuple(sorted(ones.keys() & twos.keys()))
-    if not common:
-        raise InputError(
-            f"{ends[0].assessment.unit}: no cylinder was read at both ends of the lever "
-            f"({ends[0].setting}: {_over(ones)}; {ends[1].setting}: {_over(twos)}); turn on until"
-            " each has been"
-        )
-    first, second = (
-        end if set(own) == set(common) else _over_these(end, [own[each] for each in common])
-        for end, own in zip(ends, by_cylinder, strict=True)
-    )
-    return first, second, common
-
-
 def _over_these(end: Position, cylinders: Sequence[Assessment]) -> Position:
     """An end over some of its cylinders, equally weighted."""
-    means = [each.mean_btdc or 0.0 for each in cylinders]
+    whole, means = end.assessment, [each.mean_btdc or 0.0 for each in cylinders]
     if len(cylinders) == 1:
         return Position(end.setting, means[0], cylinders[0])
-    whole = end.assessment
     if not is_defined(means):
         raise InputError(
             f"{whole.unit}, {end.setting}: its cylinders are all round the turn, so they have no"
             " mean; check the firing order in engine.toml"
         )
-    mean = circular_mean(means)
+    mean, counts = circular_mean(means), [each.n for each in cylinders]
     spreads = [Spread((each.sd_deg or 0.0) ** 2 * (each.n - 1), each.n - 1) for each in cylinders]
-    repeats = mean_over_cylinders(spreads, [each.n for each in cylinders])
+    repeats = mean_over_cylinders(spreads, counts)
     uncertainty = None
     if repeats is not None and whole.uncertainty is not None:
         rest = [part for part in whole.uncertainty.parts if part.source is not Source.REPEATABILITY]
         uncertainty = combine([repeats, *rest])
-    n = sum(each.n for each in cylinders)
-    over = replace(whole, n=n, mean_btdc=mean, sd_deg=None, uncertainty=uncertainty)
+    over = replace(whole, n=sum(counts), mean_btdc=mean, sd_deg=None, uncertainty=uncertainty)
     return Position(end.setting, mean, over)
 
 
 def _over(cylinders: Iterable[int]) -> str:
-    numbers = list(cylinders)
-    return f"{noun(len(numbers), 'cylinder')} {', '.join(map(str, numbers))}"
+    numbers = list(map(str, cylinders))
+    return f"{noun(len(numbers), 'cylinder')} {', '.join(numbers)}"
 
 
 def lever_ends(
