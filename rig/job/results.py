@@ -34,7 +34,7 @@ from rig.session.session import Session
 from rig.signal.rig_statistics import RigStatistics, StatisticsCollector
 from rig.tdc.gauge_points import GaugeNotes, gauge_series
 from rig.tdc.reference import Move, TdcReference, by_gauge
-from rig.tdc.validity import At, Touched, validity
+from rig.tdc.validity import At, KnownTdc, Touched, validity
 from rig.timing.assess import assess
 from rig.timing.compare import compare_units
 from rig.timing.impulse import separate_impulse_trips
@@ -264,13 +264,14 @@ def order_beside(paths: Sequence[Path], captures: Path | None = None) -> Order:
 def _take_no_claims(played: ReplayedCapture, origins: Origins) -> None:
     """Replace the references that a capture brought along by those of their own recordings; those
     found in it belong to this file, whatever its name was."""
+
+    def proved(known: KnownTdc) -> TdcReference:
+        if known.claimed:
+            return origins.of(known.reference)
+        return replace(known.reference, capture=played.path.name)
+
     session = played.session
-    proved = {id(each): origins.of(each) for each in session.claimed}
-    proved |= {id(each): replace(each, capture=played.path.name) for each in session.found}
-    session.claimed = [proved[id(each)] for each in session.claimed]
-    session.references = [proved[id(each)] for each in session.references]
-    if session.reference is not None:
-        session.reference = proved.get(id(session.reference), session.reference)
+    session.reference = session.tdcs.renew(proved, session.reference)
 
 
 def resolve_place(
@@ -303,20 +304,20 @@ def hold(
     began = [moment(one.facts.start_utc) for one in played]
     order = sorted(range(len(played)), key=lambda i: (began[i] or LAST, i))
     for number, i in enumerate(order):
-        played[i].session.centres.number = float(number)
+        played[i].session.tdcs.number = float(number)
     names = {one.path.name for one in played}
     at = _when(used, played, began)
-    touches = [one.session.centres.touches(one.session.references) for one in played]
+    touches = [one.session.tdcs.touches() for one in played]
     elsewhere = [Touched(_beside(each, began), each) for each in known if each.capture not in names]
     every = [*elsewhere, *(each for own in touches for each in own)]
     against: list[TdcReference] = []
     for one, own in zip(played, touches, strict=True):
-        is_here = one.session.centres.when(used, one.session.references) is not None
+        is_here = one.session.tdcs.when(used) is not None
         here = is_here and used.capture in ("", one.path.name)
         found = validity(used, at, own if own or here else every, profile.encoder)
         if (gauge := _gauge_moved(one.gauge, used, one.path.name, profile)) is not None:
             found = replace(found, until=at, after=gauge)
-        one.session.centres.limited = found
+        one.session.tdcs.limited = found
         against += [each for each in found.against if each in known and each not in against]
     return against
 
@@ -326,12 +327,12 @@ def _when(
 ) -> At:
     """When the TDC in use was found or set."""
     for one in played:
-        found = one.session.centres.when(used, one.session.references)
+        found = one.session.tdcs.when(used)
         if found is not None and used.capture in ("", one.path.name):
             return found
     for one in played:  # found from it afterwards, or brought along
         if used.capture == one.path.name:
-            return one.session.centres.number, 0.0
+            return one.session.tdcs.number, 0.0
     return _beside(used, began)
 
 

@@ -6,8 +6,6 @@ changes at such times.
 The phases of a unit: *as found* until it is first moved; *as left* once everything is tightened;
 *adjusting* in between, and after a move that follows the tightening. A move before the first
 reading does not start a new phase.
-
-``Centres`` has the times at which each TDC of a session was found, and how long it is valid.
 """
 
 from __future__ import annotations
@@ -21,11 +19,9 @@ from types import MappingProxyType
 from typing import Generic, TypeVar
 
 from rig.base.errors import InputError
-from rig.engine.profile import Encoder, Profile, Unit
+from rig.engine.profile import Profile, Unit
 from rig.signal import rig_statistics
 from rig.signal.events import Opening, Reason, Rejection
-from rig.tdc.reference import TdcReference
-from rig.tdc.validity import At, Touched, Validity, validity
 from rig.timing.values import ADJUSTING, Phase
 
 Act = Callable[[float, dict[str, object]], None]
@@ -335,52 +331,3 @@ def phase_of(
 def _any_between(times_us: Sequence[float], after_us: float, before_us: float) -> bool:
     nth = bisect.bisect_right(times_us, after_us)
     return nth < len(times_us) and times_us[nth] < before_us
-
-
-class Centres:
-    """Times of the TDCs of a session, in the order of ``Session.references``.
-
-    ``number`` is that of this recording in order of time, if there are several; ``held`` is how
-    long the one in use is valid, if other recordings show it.
-    """
-
-    def __init__(self, encoder: Encoder) -> None:
-        self._encoder = encoder
-        self._us: list[float] = []
-        self._touched: set[int] = set()
-        self._found: tuple[tuple[int, int], Validity] | None = None
-        self.number = 0.0
-        self.limited: Validity | None = None
-
-    def came(self, t_us: float, *, touched: bool = False) -> None:
-        """The next TDC came at ``t_us``; ``touched`` if it was found in this session."""
-        if touched:
-            self._touched.add(len(self._us))
-        self._us.append(t_us)
-
-    def back(self) -> None:
-        """Undo the last one."""
-        del self._us[-1]
-        self._touched.discard(len(self._us))
-        self._found = None
-
-    def touches(self, references: Sequence[TdcReference]) -> list[Touched]:
-        """Every TDC touched in this recording, and when."""
-        return [Touched((self.number, self._us[n]), references[n]) for n in sorted(self._touched)]
-
-    def when(self, reference: TdcReference, references: Sequence[TdcReference]) -> At | None:
-        """When a TDC was found here, or brought along; None if it is from elsewhere."""
-        for t_us, each in zip(self._us, references, strict=True):
-            if each is reference or each == reference:
-                return self.number, t_us
-        return None
-
-    def validity(self, used: TdcReference | None, references: Sequence[TdcReference]) -> Validity:
-        """How long the reference in use is valid, by all touches."""
-        if self.limited is not None or used is None:
-            return self.limited or Validity()
-        key = id(used), len(references)
-        if self._found is None or self._found[0] != key:
-            at = self.when(used, references) or (self.number, -math.inf)
-            self._found = key, validity(used, at, self.touches(references), self._encoder)
-        return self._found[1]

@@ -18,7 +18,7 @@ from typing import Self
 from rig.base.errors import InputError
 from rig.engine.geometry import plug_hole_offset_deg
 from rig.engine.profile import Profile
-from rig.session.annotations import Act, Annotations, Centres, EarlierRule, Timeline, asked_for
+from rig.session.annotations import Act, Annotations, EarlierRule, Timeline, asked_for
 from rig.session.diagnostics import Diagnostic, Seen, diagnose
 from rig.session.kept import MOST_VALID, OpeningLog, PassLog
 from rig.session.results import Results
@@ -41,13 +41,9 @@ from rig.tdc.piston_stop import (
 )
 from rig.tdc.reference import Method, Move, TdcReference, moved
 from rig.tdc.reference_file import from_plain
-from rig.tdc.validity import Validity
+from rig.tdc.validity import Tdcs, Validity
 from rig.timing.impulse import ImpulseLag
-from rig.timing.readings import (
-    NO_TDC,
-    FiringTdc,
-    FiringTdcEntry,
-)
+from rig.timing.readings import NO_TDC, FiringTdc, FiringTdcEntry
 from rig.timing.values import Assessment, Comparison, Phase, Reading
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Foot, Health, Identity, LineError, Note, Restart
@@ -86,9 +82,7 @@ class Session:
         self.stop: StopTouches | None = None  # while the piston stop is in
         self.stops: list[StopTouches] = []  # earlier ones
         self.stop_result: StopResult = None  # of the last one taken out
-        self.references: list[TdcReference] = []  # every one used, or found as a check
-        self.centres = Centres(profile.encoder)  # when each of them came
-        self.claimed: list[TdcReference] = []  # of these: brought along in a note, not found here
+        self.tdcs = Tdcs(profile.encoder)
         self.gauge = GaugeNotes()  # gauge readings and engine's marks, as noted
         self.checks: list[Move] = []  # results of touching the piston stop again
         self.notes = 0
@@ -287,16 +281,14 @@ class Session:
         """What restores TDC, firing TDC and index place to their present state."""
         reference, stop, result = self.reference, self.stop, self.stop_result
         lost, place, stroke = self.stroke_lost, self.places.place, len(self._stroke)
-        stops, found, checks = len(self.stops), len(self.references), len(self.checks)
+        stops, found, checks = len(self.stops), len(self.tdcs.known), len(self.checks)
 
         def restore() -> None:
             self.reference, self.stop, self.stop_result = reference, stop, result
             self.stroke_lost, self.places.place = lost, place
             while len(self._stroke) > stroke:
                 self._stroke.back()
-            while len(self.references) > found:
-                self.references.pop()
-                self.centres.back()
+            self.tdcs.cut(found)
             del self.stops[stops:], self.checks[checks:]
 
         return restore
@@ -329,12 +321,10 @@ class Session:
         self._undo.append(("stroke", restore))
 
     def _note_reference(self, t_us: float, value: dict[str, object]) -> None:
-        stated = from_plain(value)
-        plug_hole_offset_deg(self.profile.engine, stated.cylinder)  # raises without its TDC
-        self.reference = stated
-        self.references.append(stated)
-        self.centres.came(t_us)
-        self.claimed.append(stated)
+        claim = from_plain(value)
+        plug_hole_offset_deg(self.profile.engine, claim.cylinder)  # raises without its TDC
+        self.reference = claim
+        self.tdcs.came(claim, t_us, claimed=True)
         self._undo.clear()
 
     def _note_use(self, t_us: float, value: dict[str, object]) -> None:
@@ -344,8 +334,7 @@ class Session:
         self.reference = chosen(value, self.references, self.gauged, self.profile)
         if "found" not in value:  # it is of this life of the rig
             self.places.found(self.reference)
-        self.references.append(self.reference)
-        self.centres.came(t_us)
+        self.tdcs.came(self.reference, t_us)
         self._undo.append(("use", restore))
 
     def _note_stop_in(self, t_us: float, value: dict[str, object]) -> None:
@@ -386,8 +375,7 @@ class Session:
             else:
                 self.places.found(found)
                 self.reference = self.stop_result = found
-            self.references.append(found)
-            self.centres.came(t_us, touched=True)
+            self.tdcs.came(found, t_us, touched=True)
         except InputError as why:
             self.stop_result = why
             if self.reference is not None and self.places.touched(done, self.reference):
@@ -508,11 +496,11 @@ class Session:
     @property
     def validity(self) -> Validity:
         """How long the reference in use is valid, by all touches."""
-        return self.centres.validity(self.reference, self.references)
+        return self.tdcs.validity(self.reference)
 
     def why_no_reference(self, t_us: float = math.inf) -> Rejection:
         """Why there is no TDC at ``t_us``."""
-        why = self.validity.why_not((self.centres.number, t_us)) or self.places.why_not
+        why = self.validity.why_not((self.tdcs.number, t_us)) or self.places.why_not
         return NO_TDC if self.reference is None else why
 
     def first_doubt(self) -> Diagnostic | None:
@@ -544,7 +532,7 @@ class Session:
 
     def reference_at(self, t_us: float) -> TdcReference | None:
         """The reference as valid at ``t_us``; see ``here``."""
-        if not self.validity.at((self.centres.number, t_us)):
+        if not self.validity.at((self.tdcs.number, t_us)):
             return None
         return self.places.at(t_us, self.reference)
 
@@ -563,8 +551,12 @@ class Session:
     @property
     def found(self) -> list[TdcReference]:
         """The TDCs found in this recording."""
-        claimed = {id(each) for each in self.claimed}
-        return [each for each in self.references if id(each) not in claimed]
+        return [each.reference for each in self.tdcs.known if not each.claimed]
+
+    @property
+    def references(self) -> list[TdcReference]:
+        """Every TDC used, or found as a check, in order."""
+        return self.tdcs.references
 
     @property
     def gauged(self) -> GaugeNotes:

@@ -9,8 +9,8 @@ between was wrong. Source: ``reference.moved`` (JCGM 100:2008, 5.2).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 from rig.engine.profile import Encoder
 from rig.signal.events import Reason, Rejection
@@ -84,3 +84,79 @@ def validity(used: TdcReference, at: At, touched: Sequence[Touched], encoder: En
         after[0][1] if after else None,
         tuple(each.reference for each, _ in (*before[-1:], *after[:1])),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class KnownTdc:
+    """A TDC that came at ``t_us`` of a recording: ``touched`` there, or ``claimed``: brought along
+    in a note."""
+
+    reference: TdcReference
+    t_us: float
+    touched: bool
+    claimed: bool
+
+
+class Tdcs:
+    """Every TDC that was used in a recording, or found as a check, in order.
+
+    ``number`` is that of the recording in order of time, if there are several; ``limited`` is how
+    long the one in use is valid, if other recordings show it.
+    """
+
+    def __init__(self, encoder: Encoder) -> None:
+        self._encoder = encoder
+        self.known: list[KnownTdc] = []
+        self._validity: tuple[TdcReference, Validity] | None = None
+        self.number = 0.0
+        self.limited: Validity | None = None
+
+    def came(
+        self, reference: TdcReference, t_us: float, *, touched: bool = False, claimed: bool = False
+    ) -> None:
+        """Another one came at ``t_us``, or one that was known came into use again."""
+        claimed |= any(each.claimed and each.reference is reference for each in self.known)
+        self.known.append(KnownTdc(reference, t_us, touched, claimed))
+        self._validity = None
+
+    def cut(self, n: int) -> None:
+        """Undo all but the first ``n``."""
+        del self.known[n:]
+        self._validity = None
+
+    def renew(
+        self, renewed: Callable[[KnownTdc], TdcReference], used: TdcReference | None
+    ) -> TdcReference | None:
+        """Replace each reference by what its recording gives now. Returns the one for ``used``."""
+        by_id: dict[int, TdcReference] = {}
+        for each in self.known:
+            if id(each.reference) not in by_id:
+                by_id[id(each.reference)] = renewed(each)
+        self.known = [replace(each, reference=by_id[id(each.reference)]) for each in self.known]
+        self._validity = None
+        return by_id.get(id(used), used)
+
+    @property
+    def references(self) -> list[TdcReference]:
+        """All of them."""
+        return [each.reference for each in self.known]
+
+    def touches(self) -> list[Touched]:
+        """Every TDC touched in this recording, and when."""
+        touched = (each for each in self.known if each.touched)
+        return [Touched((self.number, each.t_us), each.reference) for each in touched]
+
+    def when(self, reference: TdcReference) -> At | None:
+        """When a TDC was found here, or brought along; None if it is from elsewhere."""
+        own = (each.t_us for each in self.known if each.reference == reference)
+        t_us = next(own, None)
+        return None if t_us is None else (self.number, t_us)
+
+    def validity(self, used: TdcReference | None) -> Validity:
+        """How long the reference in use is valid, by all touches."""
+        if self.limited is not None or used is None:
+            return self.limited or Validity()
+        if self._validity is None or self._validity[0] is not used:
+            at = self.when(used) or (self.number, -math.inf)
+            self._validity = used, validity(used, at, self.touches(), self._encoder)
+        return self._validity[1]

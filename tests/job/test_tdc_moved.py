@@ -45,7 +45,7 @@ def slipped(tmp_path_factory: pytest.TempPathFactory) -> Path:
     touch_again(made)
     session = made.live.session
     counted = [session.t_us(each) for each in session.readings() if each.valid]
-    first, _ = session.centres.touches(session.references)
+    first, _ = session.tdcs.touches()
     assert all(t_us < first.at[1] for t_us in counted)  # on the way to the first touch
     assert session.here is None
     doubt = session.first_doubt()

@@ -17,7 +17,7 @@ def test_of_two_that_agree_it_is_the_one_of_the_claims_time(tmp_path: Path) -> N
     source = replay_capture(made.job.profile, made.capture)
     (first,) = source.session.found
     again = replace(first, forward_deg=first.forward_deg[:2], made_utc="2026-03-01T10:00:00.000Z")
-    source.session.references.append(again)
+    source.session.tdcs.came(again, 0.0)
     for claimed in (first, again):
         assert found_again(claimed, source, made.job.profile) == replace(
             claimed, capture=made.capture.name

@@ -56,7 +56,7 @@ def errors_deg(done: Run, of: Profile, piece: int = 1 << 30) -> np.ndarray:
 
 def test_states_are_taken_out_where_that_buys_more_than_the_entered_graduation(turned: Run) -> None:
     errors = {}
-    for stated_deg, done in ((0.0, "taken out"), (0.013, "taken out"), (0.018, "left in")):
+    for stated_deg, done in ((0.0, "corrected"), (0.013, "corrected"), (0.018, "not corrected")):
         of = profile(stated_deg)
         batches = LineReader().feed(turned.data)
         check = judged(statistics_of(batches, signal_settings(of)), of)
