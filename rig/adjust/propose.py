@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
 
@@ -70,20 +69,18 @@ def propose(
             "and so on under [adjustment]"
         )
     bodies = {u.body or u.name for u in profile.units if u.name in of.read_btdc}
-    search = partial(
-        Search,
-        moves=found,
-        most=min(2 + len(bodies), MOST_MOVES),
-        grain_deg=max(GRAIN_DEG, *(w.u_deg for w in wants)) if grain_deg is None else grain_deg,
-        ends={lever.unit: of.ends[lever.unit] for lever in entered.levers if lever.unit in of.ends},
-    )
-    whole = search(make_task([*wants, *pairs], profile.units, profile.decision_rule))
+    grain = max(GRAIN_DEG, *(w.u_deg for w in wants)) if grain_deg is None else grain_deg
+    ends = {lever.unit: of.ends[lever.unit] for lever in entered.levers if lever.unit in of.ends}
+
+    def search(wanted: Sequence[Want]) -> Search:
+        task = make_task(wanted, profile.units, profile.decision_rule, grain)
+        return Search(task, found, min(2 + len(bodies), MOST_MOVES), ends)
+
+    whole = search([*wants, *pairs])
     offered, others = _ordered(whole)
-    units = []
-    for name in of.read_btdc:
-        own = [want for want in wants if want.unit == name]
-        alone = search(make_task(own, profile.units, profile.decision_rule))
-        units.append(_reach(of, name, alone))
+    units = [
+        _reach(of, name, search([w for w in wants if w.unit == name])) for name in of.read_btdc
+    ]
     options = tuple(_option(of, whole, found) for found in offered)
     if not any(option.inside for option in options):
         notes = [*_compromises(of, wants), *notes]

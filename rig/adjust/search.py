@@ -72,23 +72,13 @@ class Found:
 class Search:
     """What is wanted, and what may be moved: up to ``most`` adjustments together.
 
-    Two results closer than ``grain_deg`` are equal. ``ends`` are of the levers that may be set, by
-    unit.
+    ``ends`` are of the levers that may be set, by unit.
     """
 
     task: Task
     moves: Sequence[Move]
     most: int = 3
-    grain_deg: float = 0.1
     ends: Mapping[str, LeverEnds] = field(default_factory=dict)
-    # The strain of each row up to which nothing has to be done: that of what is inside as it is.
-    settled: Floats = field(init=False)
-
-    def __post_init__(self) -> None:
-        task, errors = self.task, self.task.errors(np.zeros(self.task.per_shift.shape[1]))
-        inside = task.levels(errors, errors)[task.item] == INSIDE
-        strain = task.strains(errors, errors)
-        object.__setattr__(self, "settled", np.where(inside, strain + 1e-9, -1.0))
 
     def present(self) -> Found:
         """Everything left as it is."""
@@ -155,7 +145,7 @@ class Search:
         """A combination with all that is known of it."""
         task, U = self.task, expanded_deg(self.task, moved)
         items, strain = task.levels(errors, errors, U), task.strains(errors, errors)
-        columns = task.columns(items[None], strain[None], self.grain_deg, self.settled)[0]
+        columns = task.columns(items[None], strain[None])[0]
         lever = self._off_middle({move.lever: value for move, value in moved})
         cost = sum((move.cost[0 if move.is_range else int(at)] for move, at in moved), np.zeros(2))
         rank = ranked(columns, lever, cost, strain)
@@ -183,7 +173,11 @@ class Search:
         rows, units = _positions(lists), task.per_shift.shape[1]
         if rows > MOST_COMBINED:
             return []
-        if limit is not None and self._best_thinkable(lists, ranges) >= limit:
+        lever = self._off_middle({}, frozenset(move.lever for move in ranges))
+        least_parts = sum(float(move.cost[:, 0].min()) for move in lists) + len(ranges)
+        nothing_off = np.concatenate([np.zeros(COUNTS + 1), np.full(len(task.base), -1.0)])
+        on_figure = ranked(nothing_off, lever, np.array([least_parts, 0.0]), np.zeros(0))
+        if limit is not None and on_figure >= limit:
             return []
         index = np.indices([len(move.shift_deg) for move in lists]).reshape(len(lists), rows).T
         shift, cost = np.zeros((rows, units)), np.zeros((rows, 2))
@@ -193,19 +187,17 @@ class Search:
         errors = task.errors(shift)
         slope = np.array([task.per_shift @ move.shift_deg[0] for move in ranges])
         slope = slope.reshape(len(ranges), len(task.base))
-        spans = spans_of(ranges, slope)
-        low, high = (errors + each for each in spans.sum(axis=0).T)
+        low, high = (errors + each for each in spans_of(ranges, slope))
         hope = task.levels(low, high)
-        columns = task.columns(hope, task.strains(low, high), self.grain_deg, self.settled)
+        columns = task.columns(hope, task.strains(low, high))
         apart = self._apart(errors, slope, hope)
-        least = np.floor(apart * task.typical_deg / self.grain_deg + 0.999e-6)  # as ``columns``
+        least = np.floor(apart * task.typical_deg / task.grain_deg + 0.999e-6)  # as ``columns``
         columns[:, COUNTS] = np.maximum(columns[:, COUNTS], least)
         may = np.flatnonzero(_may_beat(columns, limit))
         by_exact = np.maximum(task.strains(low[may], high[may]).max(axis=1), apart[may])
         order = np.lexsort([by_exact, *cost[may].T[::-1], *columns[may].T[::-1]])
         found: list[Found] = []
         for n, i in enumerate(may[order]):
-            lever = self._lever_hope(ranges, errors[i], spans, columns[i])
             hoped = ranked(columns[i], lever, cost[i], np.zeros(0))
             enough = len(found) > 1 and hoped >= found[1].rank
             if enough or n >= MOST_SOLVED:
@@ -232,15 +224,9 @@ class Search:
             if np.allclose(slope[:, one], slope[:, two]):
                 strain = (errors[:, one] - errors[:, two]) / (early[one] + late[two])
                 counts = inside[:, one] & inside[:, two]
-                counts &= strain > max(self.settled[one], self.settled[two])
+                counts &= strain > max(self.task.settled[one], self.task.settled[two])
                 least = np.where(counts, np.maximum(least, strain), least)
         return least
-
-    def _best_thinkable(self, lists: Sequence[Move], ranges: Sequence[Move]) -> Rank:
-        """Everything inside and on its figure."""
-        lever = self._off_middle({}, frozenset(move.lever for move in ranges))
-        parts = sum(float(move.cost[:, 0].min()) for move in lists) + len(ranges)
-        return Rank(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, (-1.0,) * len(self.task.base), lever, parts)
 
     def _slides(
         self, errors: Floats, ranges: Sequence[Move], slope: Floats, hope: Levels
@@ -252,7 +238,7 @@ class Search:
         out: list[Moved] = []
         U = self.task.U
         for _ in range(2):
-            by = Slide(self.task, ranges, errors, slope, U, self.settled >= 0.0).best(hope)
+            by = Slide(self.task, ranges, errors, slope, U).best(hope)
             put = zip(ranges, map(float, by), strict=True)
             out.append(tuple((r, v) for r, v in put if abs(v) > NOTHING or r.lever))
             more = expanded_deg(self.task, out[-1])
@@ -260,29 +246,6 @@ class Search:
                 break
             U = more
         return out
-
-    def _lever_hope(
-        self, ranges: Sequence[Move], errors: Floats, spans: Floats, columns: Floats
-    ) -> float:
-        """How near to the middle the levers can be, if strains stay in their steps.
-
-        ``spans`` is what each range can add to each error, ``columns`` a row of ``Task.columns``.
-        """
-        task = self.task
-        worst = self._off_middle({}, frozenset(move.lever for move in ranges))
-        strain = (columns[COUNTS:].max() + 1.0) * self.grain_deg / task.typical_deg
-        for own, move in enumerate(ranges):
-            end = self.ends.get(move.lever)
-            if end is None:
-                continue
-            row = next(r for r, want in enumerate(task.wants) if want.unit == move.lever)
-            others = np.delete(spans[:, row], own, axis=0).sum(axis=0)
-            late, early = (side[row] * strain for side in task.sides)
-            least = max(-errors[row] - others[1] - late, move.low)
-            most = min(-errors[row] - others[0] + early, move.high)
-            off = max(0.0, least - move.prefer, move.prefer - most)
-            worst = max(worst, math.floor(10.0 * off / end.span_deg + 1e-6))
-        return worst
 
 
 def expanded_deg(task: Task, moved: Moved) -> Floats:
@@ -296,10 +259,11 @@ def expanded_deg(task: Task, moved: Moved) -> Floats:
     return np.asarray(np.sqrt(task.U**2 + more), np.float64)
 
 
-def spans_of(ranges: Sequence[Move], slope: Floats) -> Floats:
-    """What each range can add to each error at least and at most, (ranges, rows, 2)."""
+def spans_of(ranges: Sequence[Move], slope: Floats) -> tuple[Floats, Floats]:
+    """What ranges together can add to each error at least and at most, each (rows,)."""
     ends = np.array([[move.low, move.high] for move in ranges]).reshape(len(ranges), 1, 2)
-    return np.asarray(np.sort(slope[:, :, None] * ends, axis=2), np.float64)
+    low, high = np.sort(slope[:, :, None] * ends, axis=2).sum(axis=0).T
+    return low, high
 
 
 def _positions(lists: Sequence[Move]) -> int:
@@ -327,7 +291,6 @@ class Slide:
     errors: Floats  # with nothing moved
     slope: Floats  # (ranges, rows): what a degree of each range adds
     U: Floats  # (rows,): of what is predicted
-    before: Bools  # (rows,): of items that are inside as they stand
 
     def best(self, hope: Levels) -> Floats:
         """How far each range moves.
@@ -432,8 +395,7 @@ class Slide:
 
         task, n, k = self.task, len(self.ranges), self.task.items
         ends = np.array([[move.low, move.high] for move in self.ranges])
-        spans = spans_of(self.ranges, self.slope).sum(axis=0)
-        least, most = self.errors + spans[:, 0], self.errors + spans[:, 1]
+        least, most = (self.errors + each for each in spans_of(self.ranges, self.slope))
         left, high = [], []
         for place, level in ((n, INCONCLUSIVE), (n + k, INSIDE)):
             lower, upper = task.limits(level, self.U)
@@ -453,12 +415,11 @@ class Slide:
             high.append(0.0)
         base = float(k + 1)
         is_unit = np.arange(k) < task.units
-        was_inside = np.array([self.before[task.item == i].all() for i in range(k)])
         cost = np.concatenate(
             [
                 np.zeros(n),
                 -np.where(is_unit, base**3, base),
-                -np.where(is_unit, base**2, 1.0) - np.where(was_inside, 0.5 / base, 0.0),
+                -np.where(is_unit, base**2, 1.0) - np.where(task.was_inside, 0.5 / base, 0.0),
             ]
         )
         may = np.concatenate([hope <= INCONCLUSIVE, hope <= INSIDE]).astype(np.float64)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -55,7 +56,7 @@ class Rank(NamedTuple):
         return self[:4]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Task:
     """What is wanted: one row for each want, those of pairs last.
 
@@ -74,6 +75,7 @@ class Task:
     U: Floats
     item: Levels
     units: int
+    grain_deg: float = 0.1  # errors that differ by less are equal
 
     @property
     def items(self) -> int:
@@ -90,6 +92,19 @@ class Task:
         """Half the narrowest window: what a strain of 1 is worth in degrees."""
         late, early = self.sides
         return float(((late + early) / 2.0).min())
+
+    @cached_property
+    def settled(self) -> Floats:
+        """The strain of each row up to which nothing has to be done about it: 0 or more in the
+        items that are inside as they are, else below 0."""
+        errors = self.errors(np.zeros(self.per_shift.shape[1]))
+        inside = self.levels(errors, errors)[self.item] == INSIDE
+        return np.where(inside, self.strains(errors, errors) + 1e-9, -1.0)
+
+    @cached_property
+    def was_inside(self) -> NDArray[np.bool_]:
+        """Which items are inside as they are, (items,)."""
+        return np.array([(self.settled[self.item == i] >= 0.0).all() for i in range(self.items)])
 
     def errors(self, shift: Floats) -> Floats:
         """The error of each row, (..., rows), within half a period of nothing."""
@@ -126,22 +141,17 @@ class Task:
         late, early = self.sides
         return np.asarray(np.maximum(0.0, np.maximum(low / early, -high / late)), np.float64)
 
-    def columns(self, items: Levels, strain: Floats, grain_deg: float, settled: Floats) -> Floats:
-        """``Rank`` as far as the strains, one row each: (n, ``COUNTS`` + 1 + rows).
-
-        ``settled`` is the strain of each row up to which nothing has to be done about it: 0 or more
-        in the items that are inside as they stand, else below 0.
-        """
-        was_inside = np.array([(settled[self.item == i] >= 0.0).all() for i in range(self.items)])
-        steps = np.floor(strain * self.typical_deg / grain_deg + 1e-6)
+    def columns(self, items: Levels, strain: Floats) -> Floats:
+        """``Rank`` as far as the strains, one row each: (n, ``COUNTS`` + 1 + rows)."""
+        steps = np.floor(strain * self.typical_deg / self.grain_deg + 1e-6)
         counts = [
             (part == level).sum(axis=-1)
             for part in (items[:, : self.units], items[:, self.units :])
             for level in (OUTSIDE, INCONCLUSIVE)
         ]
-        counts.append((was_inside & (items != INSIDE)).sum(axis=-1))
+        counts.append((self.was_inside & (items != INSIDE)).sum(axis=-1))
         inside = items[:, self.item] == INSIDE
-        worst = np.where(inside & (strain > settled), steps, 0.0).max(axis=-1)
+        worst = np.where(inside & (strain > self.settled), steps, 0.0).max(axis=-1)
         beyond = -np.sort(-np.where(inside, -1.0, steps), axis=-1)
         return np.column_stack([*counts, worst, beyond])
 
@@ -156,7 +166,9 @@ def ranked(columns: Floats, lever: float, cost: Floats, exact: Floats) -> Rank:
     )  # fmt: skip
 
 
-def make_task(wants: Sequence[Want], units: Sequence[Unit], rule: Rule) -> Task:
+def make_task(
+    wants: Sequence[Want], units: Sequence[Unit], rule: Rule, grain_deg: float = 0.1
+) -> Task:
     """A row for each want; those of pairs come last."""
     column = {unit.name: np.eye(len(units))[i] for i, unit in enumerate(units)}
     column[""] = np.zeros(len(units))
@@ -174,4 +186,5 @@ def make_task(wants: Sequence[Want], units: Sequence[Unit], rule: Rule) -> Task:
         U=np.array([math.inf if want.U_deg is None else want.U_deg for want in wants]),
         item=np.array([items.index((want.unit, want.other)) for want in wants]),
         units=sum(not other for _, other in items),
+        grain_deg=grain_deg,
     )

@@ -73,8 +73,8 @@ def best(
 ) -> Found:
     """The best that the search finds, errors told apart to a thousandth of a degree."""
     found, _ = moves(Fitted(units, ENGINE, means.train), means)
-    task = make_task([*wants, *pairs], units, "guarded")
-    results = Search(task, found, most=4, grain_deg=1e-3).best(lasting=lasting)
+    task = make_task([*wants, *pairs], units, "guarded", 1e-3)
+    results = Search(task, found, most=4).best(lasting=lasting)
     assert all(result.reversible != lasting for result in results)
     for result in results:  # what is told is what the steps do
         told = np.zeros(len(units))
