@@ -492,7 +492,7 @@ def leads_step(of: Fitted, leads: Leads, towers: int) -> Step:
 def _levers(of: Fitted, lever: Lever) -> Iterator[Move]:
     if lever.unit not in of.ends or lever.unit not in of.read_btdc:
         raise InputError(
-            f"{lever.unit}: read it at both ends of its lever before the lever's place is reckoned"
+            f"{lever.unit}: read it at both ends of its lever before its place is worked out"
         )
     end, now = of.ends[lever.unit], of.read_btdc[lever.unit]
     yield of.range(
