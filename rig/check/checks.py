@@ -244,17 +244,8 @@ NOTHING = Stretch("", "", 0.0, (), ())
 
 
 def _tries(seen: RigStatistics, step: str, unit: str) -> list[Stretch]:
-    """Each time that ``step`` was done with ``unit``, in order of time; a restart of the rig in the
-    middle does not divide one."""
-    tries: list[Stretch] = []
-    for each in seen.stretches:
-        if (each.step, each.unit) != (step, unit):
-            continue
-        before = tries.pop() if each.resumed and tries else NOTHING
-        turned_deg = before.turned_deg + each.turned_deg
-        opened, moved = (*before.opened, *each.opened), (*before.moved, *each.moved)
-        tries.append(replace(each, turned_deg=turned_deg, opened=opened, moved=moved))
-    return tries
+    """Each time that ``step`` was done with ``unit``, in order of time."""
+    return [each for each in seen.stretches if (each.step, each.unit) == (step, unit)]
 
 
 def _last(tries: list[Stretch], opened: int | None = None) -> Stretch:

@@ -52,8 +52,7 @@ class Stretch:
     ``turned_deg`` is new ground gained turning forward, crank degrees. ``opened`` lists the input
     of each opening on it; openings on ground already covered (a hand that went back, an impulse
     coupling passed again) are left out. ``moved`` are inputs that changed while the crank stood
-    still. ``done``: the person completed the step. ``resumed``: it continues the stretch before
-    after a restart of the rig.
+    still. ``done``: the person completed the step. A restart of the rig does not divide it.
     """
 
     step: str
@@ -62,7 +61,6 @@ class Stretch:
     opened: tuple[int, ...]
     moved: tuple[int, ...]
     done: bool = False
-    resumed: bool = False
 
 
 @dataclass(slots=True)
@@ -156,7 +154,7 @@ class _Contact:
 
 @dataclass(slots=True)
 class _Open:
-    """A stretch in progress. Places are crank degrees that increase forward."""
+    """A stretch, in one life of the rig. Places are crank degrees that increase forward."""
 
     step: str
     unit: str
@@ -165,19 +163,11 @@ class _Open:
     high: float = math.nan
     contacts: defaultdict[int, _Contact] = field(default_factory=lambda: defaultdict(_Contact))
     done: bool = False
-    resumed: bool = False
+    resumed: bool = False  # after a restart of the rig
 
     @property
     def turned_deg(self) -> float:
         return 0.0 if math.isnan(self.start) else self.high - self.start
-
-    def closed(self) -> Stretch:
-        own = sorted(self.contacts.items())
-        opened = tuple(which for which, each in own for _ in each.opened_us)
-        moved = tuple(which for which, each in own if each.moved)
-        return Stretch(
-            self.step, self.unit, self.turned_deg, opened, moved, self.done, self.resumed
-        )
 
 
 class StatisticsCollector:
@@ -353,17 +343,21 @@ class StatisticsCollector:
 
     @property
     def step(self) -> Stretch:
-        """What has happened in the present step of the check, through all lives of the rig."""
-        *before, found = [each.closed() for each in self._stretches]
-        while found.resumed and before:
-            earlier = before.pop()
-            found = replace(
-                found,
-                turned_deg=earlier.turned_deg + found.turned_deg,
-                opened=(*earlier.opened, *found.opened),
-                moved=(*earlier.moved, *found.moved),
-                resumed=earlier.resumed,
-            )
+        """What has happened in the present step of the check."""
+        return self._closed()[-1]
+
+    def _closed(self) -> list[Stretch]:
+        found: list[Stretch] = []
+        for each in self._stretches:
+            own = sorted(each.contacts.items())
+            opened = tuple(which for which, contact in own for _ in contact.opened_us)
+            moved = tuple(which for which, contact in own if contact.moved)
+            turned_deg = each.turned_deg
+            if each.resumed:
+                before = found.pop()
+                turned_deg += before.turned_deg
+                opened, moved = before.opened + opened, before.moved + moved
+            found.append(Stretch(each.step, each.unit, turned_deg, opened, moved, each.done))
         return found
 
     def result(self, state_widths: StateWidths) -> RigStatistics:
@@ -392,7 +386,7 @@ class StatisticsCollector:
             width_errors=tuple(errors.tolist()) if known else (),
             widths_taken_out=any(state_widths.offsets),
             inputs=self._inputs(),
-            stretches=tuple(each.closed() for each in self._stretches),
+            stretches=tuple(self._closed()),
             passes_before=max(passes - len(off), 0),
         )
 
