@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
 from fractions import Fraction
+from functools import cache
 from typing import Any, Literal
 
 import numpy as np
@@ -183,9 +185,8 @@ def record(
     **more: Any,
 ) -> dict[str, Any]:
     """A whole record, unsealed; ``more`` goes to ``build`` in the place of what is made up."""
-    job = profile(cylinders, units)
-    read = readings(job, phases, n, seed)
-    found = reference()
+    job, found = profile(cylinders, units), reference()
+    own = cache(lambda: readings(job, phases, n, seed))
     given: dict[str, Any] = {
         "engine_file": ENGINE_FILE,
         "profile": job,
@@ -199,12 +200,16 @@ def record(
         ],
     }
     given |= more
+
+    def made(key: str, make: Callable[[], Any]) -> Any:
+        return given.pop(key) if key in given else make()
+
     worked = JobResults(
         played=[],
-        reference=given.pop("reference", found),
-        readings=given.pop("readings", read),
-        assessments=given.pop("judgements", assess(read, job, found)),
-        comparisons=given.pop("comparisons", compare_units(read, job, found)),
+        reference=made("reference", lambda: found),
+        readings=made("readings", own),
+        assessments=made("judgements", lambda: assess(own(), job, found)),
+        comparisons=made("comparisons", lambda: compare_units(own(), job, found)),
     )
     # What only tests have otherwise than it always is.
     texts = {key: to_plain(given.pop(key)) for key in ("closing", "cautions") if key in given}
