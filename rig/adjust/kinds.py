@@ -157,7 +157,7 @@ def mesh_step(of: Fitted, mesh: Stage, teeth: int) -> Step:
 
 def _couplings(of: Fitted, coupling: Coupling) -> Iterator[Move]:
     speed = gear_train.shaft_speed(of.train, coupling.shaft, of.units)
-    step = gear_train.step_crank_deg(coupling.drive_teeth, coupling.unit_teeth, speed)
+    step = gear_train.Vernier(coupling.drive_teeth, coupling.unit_teeth, speed).step_crank_deg
     # Half a period may be a whole number of steps: it must not be lost to a rounded ratio.
     period = max(period_deg(u) for u in of.moved_with(coupling.shaft))
     most = int(period / 2.0 / float(step) + 1e-9)
@@ -171,7 +171,7 @@ def coupling_step(of: Fitted, coupling: Coupling, steps: int) -> Step:
     Raises InputError for an unknown shaft or no teeth. Source: ``rig.engine.gear_train``.
     """
     speed = gear_train.shaft_speed(of.train, coupling.shaft, of.units)
-    move = gear_train.move(coupling.drive_teeth, coupling.unit_teeth, steps, speed)
+    move = gear_train.Vernier(coupling.drive_teeth, coupling.unit_teeth, speed).move(steps)
     shift = float(move.crank_deg)
     figures = {
         "steps": steps, "drive_teeth": move.drive_teeth, "unit_teeth": move.unit_teeth,

@@ -161,20 +161,20 @@ def _stage(stage: Planetary) -> dict[str, Any]:
 
 
 def _coupling(coupling: Coupling, turns: Fraction, wanted_deg: float | None) -> dict[str, Any]:
-    n, m = coupling.drive_teeth, coupling.unit_teeth
+    of = gear_train.Vernier(coupling.drive_teeth, coupling.unit_teeth, turns)
     near = None
     if wanted_deg is not None:
-        move = gear_train.nearest(wanted_deg, n, m, turns)
+        move = of.nearest(wanted_deg)
         exact = {"shaft_deg": float(move.shaft_deg), "crank_deg": float(move.crank_deg)}
         near = fields_of(move) | exact | {"words": coupling_move(coupling, move)}
     return {
         "shaft": coupling.shaft,
-        "drive_teeth": n,
-        "unit_teeth": m,
+        "drive_teeth": of.n,
+        "unit_teeth": of.m,
         "turns_per_crank_turn": str(turns),
-        "positions": gear_train.positions(n, m),
-        "step_shaft_deg": float(gear_train.step_shaft_deg(n, m)),
-        "step_crank_deg": float(gear_train.step_crank_deg(n, m, turns)),
+        "positions": of.positions,
+        "step_shaft_deg": float(of.step_shaft_deg),
+        "step_crank_deg": float(of.step_crank_deg),
         "wanted_deg": wanted_deg,
         "nearest": near,
     }

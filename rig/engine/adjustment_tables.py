@@ -1,7 +1,7 @@
 """The ``[adjustment]`` table of ``engine.toml``: what can be moved to correct the timing.
 
-The keys are described at the head of ``example.toml``; what a value may be stands beside its field
-in ``rig.engine.profile``.
+The keys are described at the head of ``example.toml``; what each may be is beside its field in
+``rig.engine.profile``.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ ALLOWED: Mapping[str, str] = {
     "held": "Another member than the one that the driver turns",
     "ring_teeth": "More teeth than the sun has, or bevel = true",
     "planet_teeth": "Sun, planet and ring that fit: ring = sun + 2 x planet",
-    "keeps": "Shafts that stand as driven in one of the meshes",
+    "keeps": "Shafts that are driven in one of the meshes",
 }
 
 
@@ -57,7 +57,7 @@ def read_adjustments(top: Section, units: Sequence[Unit]) -> Adjustments:
     if top.has(EARLIER_KEY):
         key = KEY if KEY in top.table else EARLIER_KEY
         if key == KEY:
-            top.note(EARLIER_KEY, "stands beside adjustment", "adjustment alone")
+            top.note(EARLIER_KEY, "is given beside adjustment", "adjustment alone")
     section = top.section(key) if all(unit.name for unit in units) else None
     if section is None:
         return Adjustments()
@@ -118,7 +118,7 @@ def _train(
     if not meshes:
         if train.keeps:
             allowed = "Meshes under [[adjustment.mesh]] lines"
-            section.note("keeps", "stands without a train", allowed)
+            section.note("keeps", "is without a train", allowed)
         return None
     before = len(section.book.mistakes)
     for key, words in gear_train.mistakes(train, owners):
@@ -168,7 +168,7 @@ def _check_outline(section: Section, dog: DriveDog) -> None:
         section.note("outside_mm", f"is {outside:g}", f"More than bore_mm, {bore:g}")
         return
     if dog.shape == "hole" and dog.length_mm is not None:
-        section.note("length_mm", "stands with a hole", "width_mm alone, the hole's diameter")
+        section.note("length_mm", "is given for a hole", "width_mm alone, the hole's diameter")
     diameter = {"bore keyway": "bore_mm", "shaft keyway": "outside_mm"}.get(dog.shape)
     if diameter and not section.has(diameter):
         section.missing(diameter, f"A diameter in mm: a {dog.shape} begins there")
@@ -223,7 +223,7 @@ def _gap_readings(section: Section, u_deg: float) -> tuple[GapReading, ...]:
 
 
 def shaft_name(encoder: Mapping[str, object]) -> str:
-    """The shaft that the encoder stands on; "" where none is named."""
+    """The shaft that the encoder is on; "" where none is named."""
     shaft = encoder.get("shaft")
     return shaft.strip() if isinstance(shaft, str) else ""
 

@@ -1,7 +1,7 @@
-"""``engine.toml``, parsed once: what a person states of engine, units, encoder and figures.
+"""``engine.toml``, parsed once: what a person enters of engine, units, encoder and figures.
 
-The keys are described at the head of ``example.toml``; what a value may be stands beside its field
-in ``rig.engine.profile``. Every mistake is reported at once, with its line, its key and what is
+The keys are described at the head of ``example.toml``; what each may be is beside its field in
+``rig.engine.profile``. Every mistake is reported at once, with its line, its key and what is
 allowed there.
 """
 
@@ -107,7 +107,7 @@ def profile_from_bytes(data: bytes, name: str = FILE_NAME) -> Profile:
 def engine_from_bytes(data: bytes, name: str = FILE_NAME) -> tuple[Profile, Adjustments]:
     """What the bytes of an engine file state, and what can be moved, from one parse.
 
-    ``name`` stands in the messages. Raises ProfileError with every mistake.
+    ``name`` is that of the messages. Raises ProfileError with every mistake.
     """
     values, line_of = parse(data, name)
     book = MistakeBook(name, line_of)
@@ -139,7 +139,7 @@ def profile_bytes_digest(data: bytes) -> str:
 
 
 def _on_its_shaft(section: Section, encoder: Encoder, train: Train | None) -> Encoder:
-    """The encoder with the ratio of the shaft that it stands on, where one is named."""
+    """The encoder with the ratio of the shaft that it is on, where one is named."""
     shaft = shaft_name(section.table)
     if not shaft:
         return encoder
@@ -152,7 +152,7 @@ def _on_its_shaft(section: Section, encoder: Encoder, train: Train | None) -> En
     if "turns_per_crank_turn" in section.table and encoder.turns_per_crank_turn != turns:
         times = many(turns, "time")
         words = f"is {encoder.turns_per_crank_turn}, the gears turn {shown(shaft)} {times}"
-        section.note("turns_per_crank_turn", words, "Leave it out where shaft is stated")
+        section.note("turns_per_crank_turn", words, "Leave it out beside shaft")
     return replace(encoder, turns_per_crank_turn=turns)
 
 
@@ -237,16 +237,16 @@ def _entered_tdc(
     table = section.section("tdc_deg_after_cylinder_1")
     if table is None:
         return {}, 0.0
-    stated: dict[int, float] = {}
+    entered: dict[int, float] = {}
     for cylinder in sorted(order):
         deg = table.number(str(cylinder), 0.0, cycle_deg, "degrees")
         if deg is not None and cylinder == 1 and deg != 0.0:
             table.note("1", f"is {deg:g}", "0: the others are counted from it")
         elif deg is not None:
-            stated[cylinder] = deg
+            entered[cylinder] = deg
     within = table.number("within_deg", 0.0, 10.0, "degrees") or 0.0
     table.end()
-    return stated, within
+    return entered, within
 
 
 def _geometry(section: Section | None) -> Geometry | None:
@@ -258,7 +258,7 @@ def _geometry(section: Section | None) -> Geometry | None:
     limit_mm = _length_mm(section, "offset_limit", 0.0, 1000.0)
     section.end()
     if offset_mm is not None and limit_mm is not None:
-        section.note("", "states both an offset and a limit for an unknown one", "One of the two")
+        section.note("", "has both an offset and a limit for an unknown one", "One of the two")
     if stroke_mm is None or rod_mm is None:
         return None
     try:
@@ -328,7 +328,7 @@ def _length_mm(
     inches = section.length(f"{stem}_in", low_mm / MM_PER_INCH, high_mm / MM_PER_INCH, "inches")
     given = [key for key in (f"{stem}_mm", f"{stem}_in") if key in section.table]
     if len(given) > 1:
-        section.note(given[1], f"stands beside {given[0]}", "One of the two")
+        section.note(given[1], f"is given beside {given[0]}", "One of the two")
     if required and not given:
         section.missing(f"{stem}_mm", f"A length; {stem}_in takes inches")
     return in_mm if inches is None else inches * MM_PER_INCH

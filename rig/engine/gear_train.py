@@ -388,6 +388,60 @@ class VernierMove:
     error_deg: float  # crank degrees: what this gives minus what was wanted
 
 
+@dataclass(frozen=True, slots=True)
+class Vernier:
+    """A coupling with ``n`` teeth on the drive's side and ``m`` on the unit's.
+
+    Its shaft makes ``turns_per_crank_turn``. Raises InputError for a side without teeth, or a ratio
+    of zero. Source: see the module.
+    """
+
+    n: int
+    m: int
+    turns_per_crank_turn: Fraction
+
+    def __post_init__(self) -> None:
+        _turns(self.turns_per_crank_turn)
+        if self.n < 1 or self.m < 1:
+            teeth = f"{self.n} and {many(self.m, 'tooth', 'teeth')}"
+            raise InputError(f"a coupling with {teeth} is none: both sides need teeth")
+
+    @property
+    def positions(self) -> int:
+        """How many it can take in a turn."""
+        return math.lcm(self.n, self.m)
+
+    @property
+    def step_shaft_deg(self) -> Fraction:
+        """Its smallest step, in degrees of its own shaft."""
+        return Fraction(360, self.positions)
+
+    @property
+    def step_crank_deg(self) -> Fraction:
+        """The same in crank degrees."""
+        return self.step_shaft_deg / self.turns_per_crank_turn
+
+    def move(self, steps: int) -> VernierMove:
+        """``steps`` positions as teeth on either side, with the fewest teeth moved.
+
+        From a 360/n - b 360/m = steps 360/lcm(n, m), by trying all a. ``error_deg`` is 0.
+        """
+        on, back = self.positions // self.n, self.positions // self.m
+        ways: list[tuple[int, int, int, int]] = []
+        for a in range(-self.n, self.n + 1):
+            b, left = divmod((a * on - steps) % self.positions, back)
+            if left == 0:
+                ways.extend((abs(a) + abs(c), abs(a), a, c) for c in (b, b - self.m))
+        _, _, a, b = min(ways)
+        shaft_deg = steps * self.step_shaft_deg
+        return VernierMove(steps, a, b, shaft_deg, shaft_deg / self.turns_per_crank_turn, 0.0)
+
+    def nearest(self, wanted_crank_deg: float) -> VernierMove:
+        """The position nearest to a wanted shift, in crank degrees, positive earlier."""
+        found = self.move(round(wanted_crank_deg / float(self.step_crank_deg)))
+        return replace(found, error_deg=float(found.crank_deg) - wanted_crank_deg)
+
+
 def _turns(turns_per_crank_turn: Fraction) -> Fraction:
     if turns_per_crank_turn <= 0:
         times = many(turns_per_crank_turn, "time")
@@ -395,60 +449,6 @@ def _turns(turns_per_crank_turn: Fraction) -> Fraction:
             f"a shaft that turns {times} a crank turn cannot be timed: enter a ratio above zero"
         )
     return turns_per_crank_turn
-
-
-def positions(n: int, m: int) -> int:
-    """How many positions a turn a coupling with ``n`` and ``m`` teeth can take: lcm(n, m).
-
-    Raises InputError when a side has no teeth. Source: see the module.
-    """
-    if n < 1 or m < 1:
-        raise InputError(
-            f"a coupling with {n} and {many(m, 'tooth', 'teeth')} is none: both sides need teeth"
-        )
-    return math.lcm(n, m)
-
-
-def step_shaft_deg(n: int, m: int) -> Fraction:
-    """The smallest step of the coupling in degrees of its own shaft. Raises as ``positions``."""
-    return Fraction(360, positions(n, m))
-
-
-def step_crank_deg(n: int, m: int, turns_per_crank_turn: Fraction) -> Fraction:
-    """The same in crank degrees; ``turns_per_crank_turn`` is of the coupling's shaft.
-
-    Raises InputError for no teeth or a ratio of zero. Source: see the module.
-    """
-    return step_shaft_deg(n, m) / _turns(turns_per_crank_turn)
-
-
-def move(n: int, m: int, steps: int, turns_per_crank_turn: Fraction) -> VernierMove:
-    """``steps`` positions as teeth on either side, with the fewest teeth moved.
-
-    From a 360/n - b 360/m = steps 360/lcm(n, m), by trying all a. ``error_deg`` is 0.
-    """
-    whole = positions(n, m)
-    on, back = whole // n, whole // m
-    ways: list[tuple[int, int, int, int]] = []
-    for a in range(-n, n + 1):
-        rest = (a * on - steps) % whole
-        if rest % back == 0:
-            b = rest // back
-            ways.extend((abs(a) + abs(c), abs(a), a, c) for c in (b, b - m))
-    _, _, a, b = min(ways)
-    shaft = Fraction(360 * steps, whole)
-    return VernierMove(steps, a, b, shaft, shaft / _turns(turns_per_crank_turn), 0.0)
-
-
-def nearest(wanted_crank_deg: float, n: int, m: int, turns_per_crank_turn: Fraction) -> VernierMove:
-    """The position of the coupling nearest to a wanted shift, in crank degrees, positive earlier.
-
-    ``turns_per_crank_turn`` is of the coupling's own shaft. Raises InputError for no teeth or a
-    ratio of zero. Source: see the module.
-    """
-    step = step_crank_deg(n, m, turns_per_crank_turn)
-    found = move(n, m, round(wanted_crank_deg / float(step)), turns_per_crank_turn)
-    return replace(found, error_deg=float(found.crank_deg) - wanted_crank_deg)
 
 
 def crank_deg(shaft_deg: float, turns_per_crank_turn: Fraction) -> float:

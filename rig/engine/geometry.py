@@ -325,8 +325,8 @@ def plug_hole_offset_deg(engine: Engine, cylinder: int) -> float:
     if cylinder != engine.master_cylinder and not tdc_known(engine, cylinder):
         master = engine.master_cylinder
         raise InputError(
-            f"cylinder {cylinder} hangs on a link rod, so that its top dead centre does not follow "
-            f"from the firing order; use cylinder {master}, which has the master rod, or state it "
-            "under [engine.tdc_deg_after_cylinder_1]"
+            f"cylinder {cylinder} is on a link rod, so its TDC does not follow from the firing"
+            f" order: use cylinder {master}, which has the master rod, or enter it under"
+            " [engine.tdc_deg_after_cylinder_1]"
         )
     return modulo(datum_after_first_deg(engine)[cylinder])

@@ -104,7 +104,7 @@ def read_window(section: Section, yardstick: Yardstick) -> Window | None:
     if not given:
         tried = any(f"{name}_{suffix}" in section.table for name in figures for suffix in FORMS)
         if tolerance is not None and not tried:
-            section.note(tolerance.key, "stands without a figure", "nominal_deg_btdc beside it")
+            section.note(tolerance.key, "is without a figure", "nominal_deg_btdc beside it")
         return None
     if not source:
         section.missing("source", "Where the figure comes from: manual and page")
@@ -181,9 +181,9 @@ def read_per_cylinder(
     for cylinder, deg in wanted.items():
         if from_first and window is not None:
             nominal = window.nominal_btdc + yardstick.datum_deg[cylinder] - deg
-            stated = f"{deg:g}° after cylinder 1's opening"
+            written = f"{deg:g}° after cylinder 1's opening"
         else:
-            nominal, stated = deg, _degrees(deg)
+            nominal, written = deg, f"{abs(deg):g}° {'BTDC' if deg >= 0 else 'ATDC'}"
         if window is not None and abs(nominal - window.nominal_btdc) > MOST_SHIFT_DEG:
             section.note(
                 str(cylinder),
@@ -195,7 +195,7 @@ def read_per_cylinder(
         late = window.nominal_btdc - window.latest_btdc if window else 0.0
         if tolerance is not None:
             early = late = tolerance
-        made[cylinder] = Window(nominal + early, nominal, nominal - late, source, stated)
+        made[cylinder] = Window(nominal + early, nominal, nominal - late, source, written)
     return made, from_first
 
 
@@ -209,7 +209,7 @@ def _figure(section: Section, name: str) -> _Figure | None:
         if size is not None:
             found.append(_Figure(key, form, size, str(section.table[key]).strip().lstrip("-")))
     for extra in found[1:]:
-        section.note(extra.key, f"stands beside {found[0].key}", f"One figure for {name}")
+        section.note(extra.key, f"is given beside {found[0].key}", f"One figure for {name}")
     return found[0] if found else None
 
 
@@ -236,11 +236,11 @@ def _ends(
             return earliest, latest
         if not any(f"tolerance_{unit}" in section.table for unit in TOLERANCES):
             allowed = "earliest and latest, or nominal and a tolerance (tolerance_deg = 1)"
-            section.note("", "says no limits for the figure", allowed)
+            section.note("", "has no limits for the figure", allowed)
         return None
     wrong = "is a length, the figure an angle"
     if earliest is not None and latest is not None:
-        wrong = "stands beside earliest and latest"
+        wrong = "is given beside earliest and latest"
     elif nominal is None or earliest is not None or latest is not None:
         wrong = "does not go with the figures beside it"
     elif tolerance.form.unit == "deg":
@@ -278,10 +278,6 @@ def _as_written(
     return "; ".join(parts)
 
 
-def _degrees(btdc: float) -> str:
-    return f"{abs(btdc):g}° {'BTDC' if btdc >= 0 else 'ATDC'}"
-
-
 MOST_CHARACTERS = 40
 DEGREES = ("", "°", "deg", "degrees")
 LENGTHS = {"mm": 1.0, "in": MM_PER_INCH, "inch": MM_PER_INCH, '"': MM_PER_INCH}
@@ -308,7 +304,7 @@ def typed_within(text: str, rim_diameter_mm: float | None) -> Within:
     size = fraction_of(match[1].replace(",", ".")) if match else None
     if match is None or size is None:
         raise InputError(
-            f"{shown(text)} says not how well it is known; type degrees (0.5), or a length round"
+            f"{shown(text)} is not a limit on either side: enter degrees (0.5), or a length round"
             " the rim (2 mm, 1/16 in)"
         )
     unit = match[2] or ""
@@ -316,13 +312,13 @@ def typed_within(text: str, rim_diameter_mm: float | None) -> Within:
         deg, words, of_rim = float(size), f"{float(size):g}°", False
     elif rim_diameter_mm is None:
         raise InputError(
-            "a length says nothing without the rim's diameter: state rim_diameter_mm or"
-            " rim_diameter_in under [engine], or type degrees"
+            "a length needs the rim's diameter: enter rim_diameter_mm or rim_diameter_in"
+            " under [engine], or degrees here"
         )
     else:
         deg = deg_from_rim_tape(float(size) * LENGTHS[unit], rim_diameter_mm)
         length = f"{match[1].strip()} {unit} round a rim of {rim_diameter_mm:g} mm"
         of_rim, words = True, f"{deg:.3g}° ({length})"
     if not 0.0 < deg <= 180.0:
-        raise InputError(f"{shown(text)}: more than 0 and at most 180 degrees are a limit")
+        raise InputError(f"{shown(text)}: enter more than 0, at most 180 degrees")
     return Within(deg, words, of_rim)

@@ -302,17 +302,19 @@ def asked_for(
 
 
 def phase_of(
-    t_us: float, stated: Timeline[Phase], moved_us: Sequence[float], read_us: Sequence[float]
+    t_us: float, entered: Timeline[Phase], moved_us: Sequence[float], read_us: Sequence[float]
 ) -> Phase:
-    """The phase of a reading at ``t_us``, by the phases entered (``stated``).
+    """The phase of a reading at ``t_us``, by the phases entered (``entered``).
 
     ``moved_us`` are the times at which its unit was moved, ``read_us`` those of its valid readings,
     in order.
     """
-    phase = stated.at(t_us)
-    since_us, *again = stated.set_again(t_us)
+    phase = entered.at(t_us)
+    since_us, *again = entered.set_again(t_us)
     before_us = since_us
-    for again_us in again:  # tightened once more: anew where it was moved after a reading
+    for (
+        again_us
+    ) in again:  # tightened once more: it counts from there where it was moved after a reading
         moved = (m for m in moved_us if before_us < m <= again_us)
         if any(_any_between(read_us, since_us, m) for m in moved):
             since_us = again_us
@@ -323,7 +325,7 @@ def phase_of(
     if any(since_us < m <= t_us for m in moves):
         return ADJUSTING
     # Moved and tightened again after the reading: it was not left so.
-    if phase == "as left" and any(t_us < m <= stated.last_us for m in moves):
+    if phase == "as left" and any(t_us < m <= entered.last_us for m in moves):
         return ADJUSTING
     return phase
 

@@ -32,7 +32,7 @@ from rig.base.uncertainty import Contribution, Source, combine, rectangular
 from rig.engine import geometry as crank
 from rig.engine.geometry import btdc_from_travel_deg, stop_travel_mm
 from rig.engine.profile import Geometry
-from rig.tdc.reference import UNSTATED_CRANK, Method, TdcReference, offset_bias
+from rig.tdc.reference import USUAL_CRANK, Method, TdcReference, offset_bias
 
 Floats = NDArray[np.float64]
 # Readings whose curve bulges upwards by more than this many standard uncertainties grow towards the
@@ -151,15 +151,15 @@ def on_one_turn(angles_deg: Sequence[float]) -> Floats:
 
 
 def share(u_deg: float, scatter: float, freedom: int, how: str) -> Contribution:
-    """The gauge's contribution: the larger of the stated uncertainty and what the points show.
+    """The gauge's contribution: the larger of the entered uncertainty and what the points show.
 
-    A stated uncertainty is assumed good to a quarter, worth 8 degrees of freedom (JCGM 100:2008,
+    An entered uncertainty is assumed good to a quarter, worth 8 degrees of freedom (JCGM 100:2008,
     G.4.2).
     """
     if scatter > 1.0:
         how += "; scatter of the points"
         return Contribution(Source.GAUGE, u_deg, float(freedom), "A", how)
-    return Contribution(Source.GAUGE, u_deg, 8.0 + freedom, "B", f"{how}; readings as stated")
+    return Contribution(Source.GAUGE, u_deg, 8.0 + freedom, "B", f"{how}; readings as entered")
 
 
 def fit(
@@ -173,7 +173,7 @@ def fit(
     """TDC by least squares of the exact slider-crank curve through the points.
 
     Fits TDC, the gauge's zero and, if ``geometry`` has none, the offset (held near zero by
-    ``offset_limit_mm``, if entered). Residuals larger than the stated uncertainties widen the
+    ``offset_limit_mm``, if entered). Residuals larger than the entered uncertainties widen the
     result. Raises InputError for too few points (two more than fitted values), points on one side
     only, or a rod that is too short. Source: see the module.
     """
@@ -510,7 +510,7 @@ def _middle(before: _Met, after: _Met, gauge: Gauge, geometry: Geometry | None) 
     u_deg = touch / 2.0 * math.sqrt(1.0 / len(before.at) + 1.0 / len(after.at))
     moved_deg = 0.0
     if apart_mm:
-        shape = replace(geometry or UNSTATED_CRANK, offset_mm=0.0)
+        shape = replace(geometry or USUAL_CRANK, offset_mm=0.0)
         travel_mm, stroke_mm = stop_travel_mm(half_deg, shape), crank.stroke_mm(shape)
         ahead, behind = (
             btdc_from_travel_deg(min(travel_mm * each.drop_mm / drop_mm, stroke_mm), shape)

@@ -143,10 +143,10 @@ def _headed(fields: list[str], where: str, unit: DropUnit | None) -> _Columns:
             f"{where}: the heading is {', '.join(shown(each) for each in fields)}; allowed are"
             f" {' or '.join(ANGLES)}, and {' or '.join(DROPS)}"
         )
-    stated = (DROPS | EARLIER_DROPS)[names[drop]]
-    if unit is not None and unit != stated:
+    named = (DROPS | EARLIER_DROPS)[names[drop]]
+    if unit is not None and unit != named:
         raise InputError(f"{where}: the heading says {names[drop]}, the command {unit}")
-    return _Columns(angle, drop, stated)
+    return _Columns(angle, drop, named)
 
 
 def _number(text: str) -> float | None:
@@ -217,7 +217,7 @@ class _Inclined:
 
 
 def _read(kind: type[T], value: Mapping[str, object]) -> T:
-    """What a note says; whatever else stands in it is skipped."""
+    """What a note says; whatever else it has is skipped."""
     names = {each.name for each in fields(cast(Any, kind))}
     return from_plain(kind, {key: of for key, of in value.items() if key in names}, "the note")
 

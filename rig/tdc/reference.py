@@ -31,10 +31,10 @@ from rig.engine.profile import Geometry
 
 # Half-width assumed for an offset that is not entered, in throws: with a throw of 50 mm the piston
 # pin's line is within 5 mm of the crank's axis (common practice, no source).
-UNSTATED_OFFSET = 0.1
+USUAL_OFFSET = 0.1
 # Assumed for a crank that is not entered: a short rod, the worst case for the bias (common
 # practice, no source).
-UNSTATED_CRANK = Geometry(throw_mm=1.0, rod_mm=3.2)
+USUAL_CRANK = Geometry(throw_mm=1.0, rod_mm=3.2)
 SINGLE_TOUCH_DEG = 0.3  # half-width assumed for a single touch (common practice, no source)
 
 
@@ -234,18 +234,18 @@ def offset_bias(half_deg: float, geometry: Geometry | None) -> tuple[float, Cont
 
     ``half_deg`` is half the arc between the touches. Source: ``stop_bias_deg``.
     """
-    crank = UNSTATED_CRANK if geometry is None else geometry
+    crank = USUAL_CRANK if geometry is None else geometry
     if crank.offset_mm is not None:
         return stop_bias_deg(stop_travel_mm(half_deg, crank), crank), Contribution(
             Source.OFFSET, 0.0, math.inf, "B", "offset entered, its bias corrected"
         )
-    limit_mm = crank.offset_limit_mm or UNSTATED_OFFSET * crank.throw_mm
+    limit_mm = crank.offset_limit_mm or USUAL_OFFSET * crank.throw_mm
     worst = replace(crank, offset_mm=limit_mm)
     bound_deg = abs(stop_bias_deg(stop_travel_mm(half_deg, worst), worst))
     whose = (
         f"an offset of at most {limit_mm:g} mm, as entered"
         if crank.offset_limit_mm
-        else f"an offset not entered, assumed within {UNSTATED_OFFSET:g} of the throw"
+        else f"an offset not entered, assumed within {USUAL_OFFSET:g} of the throw"
     )
     how = f"rectangular +/- {bound_deg:.3f} for {whose} (JCGM 100, 4.3.7)"
     return 0.0, Contribution(Source.OFFSET, rectangular(bound_deg), math.inf, "B", how)

@@ -28,7 +28,7 @@ def compare_units(
 ) -> list[Comparison]:
     """Compare units read in one capture, over all cylinders and for each; "turned" readings only.
 
-    Pairs are those of ``profile.synchronism``; where it states nothing, each unit is compared with
+    Pairs are those of ``profile.synchronism``; where it has none, each unit is compared with
     each other, without a verdict. Settings of the same name are compared; where two units have
     none in common and each was read in one setting only, those two. The figure over all cylinders
     comes first and is the mean of the cylinders' differences; it is left out where only one

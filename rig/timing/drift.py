@@ -42,8 +42,8 @@ TOO_FAR = 0.03
 # Points that would lie as far in fewer than this part of histories are on no straight line:
 # something changed that nobody noted.
 STRAYS = 0.001
-# Of the band that says how early the line may leave. A day is stated where drift can be told, and
-# that is sooner where a spread came out small by chance; this keeps the promise there, too.
+# Of the band that says how early the line may leave. A day is given where the drift is larger than
+# its uncertainty, so sooner where a spread came out small by chance; it is true there, too.
 EXIT_COVERAGE = 0.97
 FURTHEST_YEARS = 100.0
 
@@ -101,7 +101,7 @@ class LinePart:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """The line: its slope with expanded uncertainty, and where its last stretch stands.
+    """The line: its slope with expanded uncertainty, and how high its last stretch is.
 
     ``free`` is how many points more there are than the line needs; ``scatter`` is how far they
     lie from it, 1 being what their uncertainties lead one to expect (Birge's ratio). ``nu`` are the
@@ -110,7 +110,7 @@ class Line:
 
     per_year_deg: float
     U_per_year_deg: float
-    last_btdc: float  # where the line stands on the day of the last point
+    last_btdc: float  # its height on the day of the last point
     free: int
     scatter: float
     points: int  # how many it goes through
@@ -168,7 +168,7 @@ class Line:
 
 
 def fit(points: Sequence[DatedMean], period_deg: float = 360.0) -> Line | None:
-    """Fit the line to the LATEST points that weigh; None when not three or more bear it.
+    """Fit the line to the LATEST points that weigh; None when there are too few.
 
     Generalised least squares with one level for each stretch and one slope. Angles that differ by
     ``period_deg`` are the same. Source: JCGM 100:2008, 5.2 and G.4 (the factor is interpolated,

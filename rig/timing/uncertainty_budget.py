@@ -67,7 +67,7 @@ def parts_of_difference(
     one: tuple[Unit, Figure], two: tuple[Unit, Figure], encoder: Encoder, reference: TdcReference
 ) -> list[Contribution] | None:
     """Contributions to the difference of two units in one capture; None when either was not read
-    twice. The reference stands there with nothing, since it is common to both."""
+    twice. The reference is among them with nothing, since it is common to both."""
     both, seats = (one, two), (one[1].seat, two[1].seat)
     parts = []
     for unit, figure in both:

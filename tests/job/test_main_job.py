@@ -169,7 +169,7 @@ def test_dead_centre_stated_by_hand(tmp_path: Path) -> None:
     [
         (("--tdc-deg", "10"), "needs its uncertainty"),
         (("--tdc-deg", "10", "--within-deg", "0"), "more than 0"),
-        (("--tdc-deg", "10", "--within-deg", "-1"), "says not how well it is known"),
+        (("--tdc-deg", "10", "--within-deg", "-1"), "is not a limit on either side"),
         (("--tdc-deg", "nan", "--within-deg", "1"), "'nan' is not a number: enter digits"),
         (("--tdc-deg", "ten", "--within-deg", "1"), "'ten' is not a number: enter digits"),
     ],

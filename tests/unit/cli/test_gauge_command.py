@@ -255,7 +255,7 @@ def test_how_well_the_mark_is_read_is_said_in_degrees_or_round_the_rim(tmp_path:
     for text, mm in (("1mm", 1.0), ("1 mm", 1.0), ("1/16 in", 1.5875)):
         assert read("--mark-within", text)[own] == pytest.approx(0.278135 * mm, abs=1e-6)
     points = (made.folder, made.capture, "--mark-deg", 200, "--mark-within")
-    assert "type degrees" in refused(2, "tdc", "gauge", *points, "a bit")
+    assert "enter degrees" in refused(2, "tdc", "gauge", *points, "a bit")
 
 
 def test_points_written_down_within_a_turn_have_no_place_on_a_geared_disc(tmp_path: Path) -> None:

@@ -15,7 +15,7 @@ from rig.base.errors import InputError
 
 @pytest.mark.parametrize(
     ("example", "cylinder", "why"),
-    [("radial_nine", 3, "cylinder 3 hangs on a link rod"), ("example", 7, "has no cylinder 7")],
+    [("radial_nine", 3, "cylinder 3 is on a link rod"), ("example", 7, "has no cylinder 7")],
 )
 def test_a_top_that_does_not_follow_is_not_stated(
     tmp_path: Path, example: str, cylinder: int, why: str
@@ -69,7 +69,7 @@ def test_a_limit_is_a_length_round_the_rim_too(tmp_path: Path) -> None:
     assert half == pytest.approx(0.278135, abs=1e-6)
     assert ran.answer["how"] == "set by hand, within 0.278° (1 mm round a rim of 412 mm)"
     words = ("--tdc-deg", 20, "--within", "a bit")
-    assert "type degrees" in refused(2, "tdc", "set", tmp_path / "job", *words)
+    assert "enter degrees" in refused(2, "tdc", "set", tmp_path / "job", *words)
 
 
 def test_on_a_geared_encoder_it_is_said_what_only_stating_costs(tmp_path: Path) -> None:

@@ -127,7 +127,7 @@ def test_the_table_has_its_earlier_name_too() -> None:
     assert (earlier, mistakes) == read(WHOLE)
     assert wrong('[[means.lever]]\nunit = "uper"')[0][0] == "means, lever 1, unit"
     both = wrong('[adjustment]\n[[means.lever]]\nunit = "upper"')
-    assert both == [("means", "stands beside adjustment", "adjustment alone")]
+    assert both == [("means", "is given beside adjustment", "adjustment alone")]
 
 
 @pytest.mark.parametrize(
@@ -183,7 +183,7 @@ def test_the_table_has_its_earlier_name_too() -> None:
         (
             '[[adjustment.dog]]\nunit = "upper"\nlength_mm = 6',
             "adjustment, dog 1, length_mm",
-            "stands with a hole",
+            "is given for a hole",
         ),
         (
             '[[adjustment.dog]]\nunit = "upper"\nshape = "bore keyway"\nlength_mm = 2',

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from rig.base.errors import InputError
 from rig.engine import gear_train
+from rig.engine.gear_train import Vernier
 
 HALF = Fraction(1, 2)
 
@@ -29,28 +30,29 @@ HALF = Fraction(1, 2)
 def test_steps(
     *, name: str, n: int, m: int, turns: Fraction, count: int, shaft_deg: float, crank_deg: float
 ) -> None:
-    assert gear_train.positions(n, m) == count, name
-    assert float(gear_train.step_shaft_deg(n, m)) == pytest.approx(shaft_deg, abs=1e-6)
-    assert float(gear_train.step_crank_deg(n, m, turns)) == pytest.approx(crank_deg, abs=1e-6)
+    of = Vernier(n, m, turns)
+    assert of.positions == count, name
+    assert float(of.step_shaft_deg) == pytest.approx(shaft_deg, abs=1e-6)
+    assert float(of.step_crank_deg) == pytest.approx(crank_deg, abs=1e-6)
 
 
 def test_v4_is_not_the_product_of_its_teeth() -> None:
-    assert gear_train.positions(24, 28) != 24 * 28
+    assert Vernier(24, 28, HALF).positions != 24 * 28
 
 
 def test_nearest_v5() -> None:
-    found = gear_train.nearest(5.0, 19, 20, HALF)
+    found = Vernier(19, 20, HALF).nearest(5.0)
     assert found.steps == 3
     assert float(found.crank_deg) == pytest.approx(5.684211, abs=1e-6)
     assert found.error_deg == pytest.approx(0.684211, abs=1e-6)
     # One way on the one side, the other way on the other: on 3 in the 19, back 3 in the 20.
     assert (found.drive_teeth, found.unit_teeth) == (3, 3)
-    assert gear_train.nearest(-5.0, 19, 20, HALF).drive_teeth == -3
+    assert Vernier(19, 20, HALF).nearest(-5.0).drive_teeth == -3
 
 
 @given(st.integers(1, 40), st.integers(1, 40), st.integers(-900, 900))
 def test_teeth_moved_give_the_step(n: int, m: int, steps: int) -> None:
-    found = gear_train.move(n, m, steps, HALF)
+    found = Vernier(n, m, HALF).move(steps)
     turned = Fraction(360 * found.drive_teeth, n) - Fraction(360 * found.unit_teeth, m)
     assert (turned - found.shaft_deg) % 360 == 0
     assert found.crank_deg == found.shaft_deg / HALF
@@ -58,7 +60,7 @@ def test_teeth_moved_give_the_step(n: int, m: int, steps: int) -> None:
 
 @given(st.integers(1, 12), st.integers(1, 12), st.integers(-200, 200))
 def test_fewest_teeth_by_brute_force(n: int, m: int, steps: int) -> None:
-    found = gear_train.move(n, m, steps, HALF)
+    found = Vernier(n, m, HALF).move(steps)
     least = min(
         abs(a) + abs(b)
         for a in range(-n, n + 1)
@@ -99,8 +101,8 @@ def test_ten_degrees_of_magnet_in_degrees_of_crank(
 
 def test_bad_couplings() -> None:
     with pytest.raises(InputError, match="both sides need teeth"):
-        gear_train.positions(0, 20)
+        Vernier(0, 20, HALF)
     with pytest.raises(InputError, match="above zero"):
-        gear_train.step_crank_deg(19, 20, Fraction(0))
+        Vernier(19, 20, Fraction(0))
     with pytest.raises(InputError, match="above zero"):
         gear_train.shaft_deg(3.0, Fraction(-1, 2))

@@ -136,7 +136,7 @@ def test_every_mistake_at_once_in_the_order_of_the_file() -> None:
         ("nominal_deg_btdc = 36", "nominal_mm_travel = 11", 18, "no geometry", "stroke_mm"),
         ("nominal_deg_btdc = 36", "nominal_rim_tape_mm = 11", 18, "no diameter", "rim_diameter"),
         ('source = "manual, page 3"', "", 16, "is missing", "manual and page"),
-        ("tolerance_deg = 1\n  source", "source", 16, "says no limits", "tolerance_deg"),
+        ("tolerance_deg = 1\n  source", "source", 16, "has no limits", "tolerance_deg"),
         ("second = \"lower\"", 'second = "upper"', 29, "same unit", "Another"),
         ("second = \"lower\"", 'second = "lowe"', 29, "nearest one is lower", 'One of "upper"'),
         ('[[together]]', '[together]', 27, "is a table", "[[together]] (two brackets)"),

@@ -52,7 +52,7 @@ def test_link_rods_are_stated_or_not_known() -> None:
     assert datum_after_first_deg(RADIAL)[5] == 160.0
     assert [each for each in range(1, 10) if tdc_known(RADIAL, each)] == [1, 3]
     assert plug_hole_offset_deg(RADIAL, 3) == 80.9
-    with pytest.raises(InputError, match="hangs on a link rod"):
+    with pytest.raises(InputError, match="is on a link rod"):
         plug_hole_offset_deg(RADIAL, 5)
     assert geometry_of(RADIAL, 1) == RADIAL.geometry
     assert geometry_of(RADIAL, 3) is None

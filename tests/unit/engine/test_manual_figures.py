@@ -120,16 +120,16 @@ def test_no_figure_is_not_judged() -> None:
 @pytest.mark.parametrize(
     ("figure", "said"),
     [
-        ("nominal_deg_btdc = 36\n  nominal_mm_travel = 8\n  tolerance_deg = 1", "stands beside"),
-        ("earliest_deg_btdc = 36", "says no limits"),
+        ("nominal_deg_btdc = 36\n  nominal_mm_travel = 8\n  tolerance_deg = 1", "is given beside"),
+        ("earliest_deg_btdc = 36", "has no limits"),
         ("earliest_deg_btdc = 36\n  tolerance_deg = 1", "does not go with"),
         (
             "earliest_deg_btdc = 37\n  latest_deg_btdc = 35\n  tolerance_deg = 1",
-            "stands beside earliest and latest",
+            "is given beside earliest and latest",
         ),
         ("nominal_deg_btdc = 36\n  tolerance_mm = 1", "is a length, the figure an angle"),
         ("nominal_deg_btdc = 36\n  tolerance_deg = 0", "is 0"),
-        ("tolerance_deg = 1", "stands without a figure"),
+        ("tolerance_deg = 1", "is without a figure"),
         ("nominal_mm_travel = 89\n  tolerance_deg = 1", "outside the stroke"),
         ("nominal_mm_travel = 0.5\n  tolerance_mm = 200", "outside the stroke"),
         ("nominal_rim_tape_mm = 600\n  tolerance_deg = 1", "more than half way round"),
@@ -148,7 +148,7 @@ def test_geometry_that_cannot_be() -> None:
     both = K7 + "\noffset_limit_mm = 1"
     assert "One of the two" in told("nominal_deg_btdc = 9\n  tolerance_deg = 1", both)
     two = K7.replace("rod_mm = 176", "rod_mm = 176\nrod_in = 7")
-    assert "stands beside rod_mm" in told("nominal_deg_btdc = 9\n  tolerance_deg = 1", two)
+    assert "is given beside rod_mm" in told("nominal_deg_btdc = 9\n  tolerance_deg = 1", two)
 
 
 # --- compensated cams ----------------------------------------------------------------------------

@@ -124,7 +124,7 @@ def test_a_stop_in_a_link_rod_cylinder_is_refused_before_it_is_touched() -> None
     linked = Played(5, replace(PROFILE, engine=engine)).do("turn 400 at 150")
     linked.note("stop_in", cylinder=3, purpose="reference")
     assert linked.session.stop is None
-    assert "cylinder 3 hangs on a link rod" in linked.session.last_error
+    assert "cylinder 3 is on a link rod" in linked.session.last_error
     assert "use cylinder 1, which has the master rod" in linked.session.last_error
     known = replace(engine, entered_tdc_deg={3: 181.5})
     stated = Played(5, replace(PROFILE, engine=known)).do("turn 400 at 150")

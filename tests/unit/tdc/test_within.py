@@ -48,7 +48,7 @@ def test_a_length_is_laid_round_the_rim(text: str, rim_mm: float, deg: float) ->
 
 
 def test_a_length_without_a_rim_says_what_to_state() -> None:
-    with pytest.raises(InputError, match=r"rim_diameter_mm .* under \[engine\], or type degrees"):
+    with pytest.raises(InputError, match=r"rim_diameter_mm .* under \[engine\], or degrees"):
         typed_within("2 mm", None)
 
 
