@@ -162,7 +162,7 @@ def _compare(paths: Sequence[Path]) -> Answer:
     try:
         found = compare.compare_reports(first, second)
     except (KeyError, TypeError, ValueError) as why:
-        raise InputError(f"{paths[0]}, {paths[1]}: a report is not whole: {why}") from None
+        raise InputError(f"{paths[0]}, {paths[1]}: a report is incomplete: {why}") from None
     figures = {
         "first": str(paths[0]),
         "second": str(paths[1]),

@@ -37,7 +37,7 @@ def certify(args: argparse.Namespace) -> Answer:
     for path in paths:
         if is_growing(path):
             raise InputError(
-                f"{path}: a program is taking this capture just now; end it there first (s saves"
+                f"{path}: a program is still recording this capture: end it there first (s saves"
                 " the certificate, q ends without one), or name another capture"
             )
     worked = job_results(args, job, paths)

@@ -40,7 +40,7 @@ def run(args: argparse.Namespace) -> Answer:
     recording = open_recording(path, args.counts_per_turn or stated)
     seen = statistics_of(recording.batches, signal_settings(job.profile))
     if not seen.heard:
-        raise InputError(f"{path}: it has no position of a rig, so nothing is checked")
+        raise InputError(f"{path}: no position records, so nothing can be checked")
     check, missing = judged(seen, job.profile), not_tried(seen)
     figures = answer_of(check, missing) | {"recording": str(path), "capture_sha256": digest(path)}
     if path.resolve().parent == job.captures.resolve() and recording.kind == "capture":

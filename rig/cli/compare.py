@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> Answer:
         )
     same = same_reference(first, second)
     if same:
-        tell(args, "both rest on the same TDC, which drops out of the difference")
+        tell(args, "both use the same TDC, which cancels in the difference")
     shown = groups(found, all_phases=bool(args.phase or args.with_phase))
     changes = [_change(group) for group in shown]
     lines = [f"{each['words']}." for each in changes]

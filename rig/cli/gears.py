@@ -88,7 +88,9 @@ def _train(words: Sequence[str]) -> Train:
     for word in words:
         parts = word.split("/")
         if len(parts) > 2 or not all(part.isascii() and part.isdigit() for part in parts):
-            raise InputError(f"{word!r} is no gear: a number of teeth, or A/B for a compound idler")
+            raise InputError(
+                f"{word!r} is not a gear: enter its teeth, or A/B for a compound idler"
+            )
         if not all(1 <= int(part) <= MOST_TEETH for part in parts):
             raise InputError(f"{word!r}: a gear has from 1 to {MOST_TEETH} teeth")
         gears.append((int(parts[0]), int(parts[-1])))

@@ -61,7 +61,7 @@ def run(args: argparse.Namespace) -> Answer:
     if odd := job.left_out():
         ui_state.say(odd[0].words + (f"; and {len(odd) - 1} more" if odd[1:] else ""))
     if others:
-        ui_state.say(f"another program is taking {others[0]} in this job just now: both are kept")
+        ui_state.say(f"another program is recording {others[0]} in this job: both are kept")
 
     def over() -> bool:
         if script is not None and not script.step():

@@ -199,6 +199,6 @@ def _of_the_program(fault: Exception) -> str:
     what = " ".join(f"{type(fault).__name__} {fault}".split())
     return (
         f"this is a fault of the program ({what}, in {os.path.basename(at.filename)} line"
-        f" {at.lineno}); what it had saved is kept. {SHOW_FAULTS}=1 in the environment shows all"
-        " of it, for a report"
+        f" {at.lineno}); what it had saved is kept. {SHOW_FAULTS}=1 in the environment shows"
+        " the traceback, for a report"
     )

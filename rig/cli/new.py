@@ -51,7 +51,7 @@ def _answers(args: argparse.Namespace) -> dict[str, str]:
     if taken:  # answers that were piped in would be ignored in silence
         tell(
             args,
-            "there is no terminal to ask at, so the usual answers were taken:"
+            "there is no terminal to ask at, so the usual answers were used:"
             f" {', '.join(taken)}. Give others with --answer KEY=ANSWER",
         )
     return interview.answers | before
@@ -63,7 +63,7 @@ def _ask(interview: Interview, question: Question) -> None:
     say(f"{question.text} [{shown}]" if shown else question.text)
     typed = sys.stdin.readline()
     if not typed:
-        raise InputError("the questions were not answered to the end; nothing was made")
+        raise InputError("not all questions were answered; nothing was made")
     try:
         if doubt := interview.take(typed):
             say(f"{doubt} Enter yes to keep it, or another answer.")

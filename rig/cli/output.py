@@ -39,7 +39,7 @@ def ratio(text: str) -> Fraction:
     try:
         return Fraction(text)
     except (ValueError, ZeroDivisionError):
-        words = f"{text!r} is no ratio: enter one like 9/16 or 1.5"
+        words = f"{text!r} is not a ratio: enter one like 9/16 or 1.5"
         raise argparse.ArgumentTypeError(words) from None
 
 

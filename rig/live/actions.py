@@ -223,7 +223,7 @@ def _engine_mark(bench: Bench, entered: str) -> None:
 
 def _ask_within(bench: Bench, at_deg: float, what: str) -> None:
     if not what:
-        raise InputError("name the mark, so that it is known which one it was")
+        raise InputError("enter the name of the mark")
     rim = bench.host.job.profile.engine.rim_diameter_mm
     lengths = ", or how many mm or in of the rim (1 mm)" if rim else ""
     bench.prompt.ask_for(
@@ -328,7 +328,9 @@ def _go_to(bench: Bench, entered: str) -> None:
         try:
             angle = float(answer.replace(",", "."))
         except ValueError:
-            raise InputError(f"{answer!r} is no angle: enter degrees, minus after TDC") from None
+            raise InputError(
+                f"{answer!r} is not an angle: enter degrees, minus after TDC"
+            ) from None
         if not -180.0 < angle <= 180.0:
             raise InputError(f"{answer}°: enter an angle between -180 and 180")
         bench.dashboard.begin(GoTo(bench.host, angle))

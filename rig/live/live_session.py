@@ -41,13 +41,13 @@ from rig.wire.records import Batch, Note
 
 HOST_EVERY_S = 1.0
 SILENT_AFTER_S = 2.0
-SHOWN_FOR_S = 30.0  # what happened to disk or clock, and is over, stays on the screen this long
-SEEN_BYTES = 4000  # so many of the first bytes are looked at when no sound line comes
-AGAIN_S = 1.0  # a lost port is tried again this often
+SHOWN_FOR_S = 30.0  # a past event of disk or clock stays on the screen this long
+SEEN_BYTES = 4000  # of the first bytes, kept to diagnose a line without a valid record
+AGAIN_S = 1.0  # between attempts to open a lost port
 
 
 class LiveSession:
-    """One capture being taken. ``pump`` is to be called often; it never waits."""
+    """One capture being taken. Call ``pump`` often; it never waits."""
 
     def __init__(
         self,
@@ -66,8 +66,8 @@ class LiveSession:
         self._lines = LineReader()
         self.ended = False
         self.saved: Saved | None = None
-        self.lost = ""  # why the port is not there just now
-        self._another = ""  # another rig is there in its place
+        self.lost = ""  # why the port is lost; empty while it is there
+        self._another = ""  # why the rig that is there in its place is not used
         self._received_s: float | None = None
         self._begun_s = self._host_s = clock()
         self._seen = b""
@@ -101,8 +101,8 @@ class LiveSession:
         latest = capture_order.latest_begun(before)
         if latest is not None and latest > start:
             self._happen(
-                f"the computer's clock shows {iso(start)}, but a capture of this job was begun at"
-                f" {iso(latest)}: set the clock; a certificate bears its dates"
+                f"the computer's clock shows {iso(start)}, but a capture of this job began at"
+                f" {iso(latest)}: set the clock, its dates go onto certificates"
             )
         if reference is not None:
             self.annotate("reference", to_plain(reference))
@@ -242,7 +242,7 @@ class LiveSession:
 
     @property
     def lines(self) -> int:
-        """Sound lines so far."""
+        """Valid lines so far."""
         return self._lines.lines
 
     @property
@@ -368,7 +368,7 @@ class Bytes(NamedTuple):
 
 
 class Lost(NamedTuple):
-    """The port went away; the feed goes on trying. ``cause`` is what the library says of it."""
+    """The port was lost and is tried again. ``cause`` is the message of the library."""
 
     why: str
     cause: str = ""
@@ -381,7 +381,7 @@ class Back(NamedTuple):
 
 
 class AnotherRig(NamedTuple):
-    """While the port is lost: another rig is there, which is not taken."""
+    """While the port is lost: another rig is there, which is not used."""
 
     why: str
 
@@ -401,7 +401,7 @@ class PortReader:
         self._thread.start()
 
     def words(self) -> list[Word]:
-        """All that came since the last call, bytes of one stretch joined."""
+        """All that came since the last call; adjacent bytes are joined."""
         words: list[Word] = []
         while not self._queue.empty():
             word = self._queue.get()
@@ -412,7 +412,7 @@ class PortReader:
         return words
 
     def ask(self) -> None:
-        """Ask the rig who it is; a lost port is asked nothing."""
+        """Ask the rig for its identity, unless the port is lost."""
         if self._port.is_open:
             try:
                 self._port.write(b"?\n")
@@ -440,7 +440,7 @@ class PortReader:
                 continue
             if data:
                 self._queue.put(Bytes(data, time.monotonic()))
-        self._port.close()  # opened again, it may be, after it was to be closed
+        self._port.close()  # it may have been opened again after ``close``
 
     def _came_back(self) -> bool:
         while not self._stop.wait(AGAIN_S):

@@ -82,11 +82,11 @@ def show(
 
         try:
             print_changes(view, stop=stop, out=sys.stderr if led else None)
-        except OutputError as why:  # the capture is taken none the less
+        except OutputError as why:  # the capture does not depend on it
             message(f"rig live: {why}; the capture goes on")
             print_changes(view, stop=stop)
         except BrokenPipeError:
-            message("nobody reads on; the capture is kept")
+            message("the output was closed; the capture is kept")
         if asked():
             message("stopped; the capture is kept")
 
@@ -181,4 +181,4 @@ class Lines:
         with contextlib.suppress(OSError):  # a folder in its place, a window that was closed
             for line in sys.stdin:
                 self._lines.put(line)
-        self._lines.put(QUIT)  # nobody is there any more
+        self._lines.put(QUIT)  # the input has ended

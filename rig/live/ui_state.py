@@ -169,7 +169,7 @@ class UiState:
 
     def actions(self) -> tuple[Offered, ...]:
         """Every action of this moment, and why it is not offered (empty when it is): those of the
-        procedure first, where one is on. Finds out anew what comes next."""
+        procedure first, where one is on. Updates the advice."""
         on = self.procedure if self.live.saved is None else None
         profile = self.live.job.profile
         self.bench.advice = fitted(on.advice(), profile) if on else guidance(self.live)

@@ -291,7 +291,7 @@ def test_two_captures_compared(two_captures: tuple[MadeJob, MadeJob]) -> None:
     # The first has its stroke stated, the second has not: their cylinders are not the same.
     assert ran.status == 0
     assert ran.answer["same_reference"] is True
-    assert "both rest on the same TDC, which drops out of the difference" in ran.err
+    assert "both use the same TDC, which cancels in the difference" in ran.err
     units = {c["first"].partition(" (")[0] for c in ran.answer["comparisons"]}
     assert units == {"upper", "lower"}
     assert all(abs(c["difference_deg"]) < 0.15 for c in ran.answer["comparisons"])

@@ -62,7 +62,7 @@ def test_a_clock_that_went_back_is_said_at_the_beginning(tmp_path: Path) -> None
     assert MadeJob(job).end().live.caution() == ""
     said = MadeJob(job, began=EARLIER).end().live.caution()
     assert "the computer's clock shows 2020-01-01T00:00:12Z" in said
-    assert "a capture of this job was begun at 2026-03-01T09:00:00Z: set the clock" in said
+    assert "a capture of this job began at 2026-03-01T09:00:00Z: set the clock" in said
     assert MadeJob(job, began=BEGAN + timedelta(seconds=1)).end().live.caution() == ""
 
 

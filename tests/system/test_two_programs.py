@@ -51,7 +51,7 @@ def test_two_live_sessions_keep_a_capture_each(tmp_path: Path) -> None:
         first.send_signal(signal.SIGINT)
         first.communicate(timeout=SLOW_S)
     assert (first.returncode, second.returncode) == (0, 0)
-    assert f"another program is taking {begun.name} in this job just now: both are kept" in said
+    assert f"another program is recording {begun.name} in this job: both are kept" in said
     for capture, board in ((begun, one), (captures(job)[-1], two)):
         assert rig("read", capture).err == ""  # neither cut off nor changed
         assert board.data.startswith(rig_bytes(capture))
@@ -72,7 +72,7 @@ def test_certifying_waits_for_the_end_of_the_capture(tmp_path: Path) -> None:
         live.communicate(timeout=SLOW_S)
     new = next(path for path in captures(job) if path != old)
     assert refused.status == 2
-    assert f"{new}: a program is taking this capture just now; end it there first" in refused.err
+    assert f"{new}: a program is still recording this capture: end it there first" in refused.err
     assert other.status in (0, 1)
     assert rig("certify", job, new).status in (0, 1)
     for each in record.find(job / "certificates"):

@@ -198,7 +198,7 @@ def test_what_is_refused(tmp_path: Path) -> None:
     head = capture.read_bytes().splitlines(keepends=True)[0]
     alone = capture.with_name("20200101-000000.capture")
     alone.write_bytes(head)
-    assert "no position of a rig" in refused(2, "check", job, alone)
+    assert "no position records" in refused(2, "check", job, alone)
 
 
 @pytest.mark.parametrize("bad", [False, True], ids=["good", "bad"])

@@ -125,8 +125,8 @@ def test_too_many_positions_lose_nothing_else() -> None:
     [
         ((), "give a job folder"),
         (("24", "0", "48"), "from 1 to 1000 teeth"),
-        (("24", "-3"), "is no gear"),
-        (("24", "x"), "is no gear"),
+        (("24", "-3"), "is not a gear"),
+        (("24", "x"), "is not a gear"),
         (("24",), "two gears"),
         (("24/20", "48"), "only idlers"),
         (("--coupling", "0", "20"), "both sides need teeth"),

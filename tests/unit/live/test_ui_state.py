@@ -244,7 +244,7 @@ def test_going_to_an_angle(found: VirtualBench) -> None:
     found.press("space")
     assert "reached 3" in found.live.session.annotations.remarks[-1]
     found.press("g", "x", "enter")
-    assert "is no angle" in found.ui_state.view().message
+    assert "is not an angle" in found.ui_state.view().message
 
 
 def test_setting_by_moving_the_unit_is_kept_apart_and_confirmed(found: VirtualBench) -> None:
