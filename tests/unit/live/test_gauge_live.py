@@ -318,7 +318,7 @@ def test_a_mark_is_kept_taken_back_and_is_behind_by_it(tmp_path: Path) -> None:
     (mark,) = bench.live.session.gauge.marks
     assert (mark.what, mark.within_deg, mark.within) == ("pulley notch", 1.0, "")
     bench.press("e", "enter")
-    assert "name the mark" in bench.ui_state.view().message
+    assert "enter the name of the mark" in bench.ui_state.view().message
     bench.press("t", "backspace")
     assert bench.live.session.gauge.marks == []
 
