@@ -6,21 +6,28 @@ These are values; ``rig.words`` says what was seen and what to check. None of th
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from itertools import combinations
 from statistics import median
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from rig.engine.gear_train import index_places, places_apart_deg
 from rig.engine.profile import Profile, Unit
-from rig.session.kept import MOST_VALID
+from rig.session.kept import MOST_VALID, OpeningLog
 from rig.signal.events import Opening, Reason, Rejection
 from rig.tdc.index_resolver import CLEAR
+from rig.tdc.piston_stop import stop_misleads
 from rig.tdc.validity import Validity
 from rig.wire.line import PROTOCOL
-from rig.wire.records import Identity
+
+if TYPE_CHECKING:
+    from rig.session.session import Session
+
+Asked = Callable[[str, Opening], bool]
+"""Whether a unit was meant to open without turning."""
 
 SILENT_TURNS = 2.0  # turns of its shaft after which an input without an opening is reported
 # Contacts of two units never open so close together time after time (common practice, no source: at
@@ -93,48 +100,26 @@ def counts_of(between: Sequence[float], entered: int) -> Counts | None:
     return Counts(median(sizes), max(sizes) - min(sizes), entered) if sizes else None
 
 
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """What a session has seen of the rig. ``heard`` is true once a position has come."""
-
-    heard: bool
-    identity: Identity | None
-    openings_of: Callable[[int], Sequence[Opening]]  # of an input, as far as kept
-    opened: Mapping[int, int]  # input: all its openings
-    left_out: Mapping[int, Mapping[Reason | None, int]]  # of them, by reason; None for readings
-    at_rest_left_out: Mapping[int, int]  # of them, at rest without having been asked for
-    turns_since: Callable[[int], int]  # forward by the index, since the last opening of an input
-    is_open: Callable[[int], bool | None]
-    turn_counts: Sequence[float]  # counts from index to index
-    counts_wrong: bool  # they are alike, and not as entered
-    off_passes: int  # times that the index came at another count than expected
-    lost: Rejection | None  # why angles are not valid now
-    restarts: int
-    illegal: int
-    line_errors: Mapping[str, int]
-    asked: Callable[[str, Opening], bool]  # whether that unit was meant to open without turning
-    validity: Validity = field(default_factory=Validity)  # how long the TDC in use is valid
-    stop_warning: str = ""  # why the piston stop misleads in its present or last cylinder
-    place_known: bool = True  # of the index of a geared encoder, once there is a TDC
-
-
-def diagnose(profile: Profile, seen: Seen) -> list[Diagnostic]:
-    """Everything that looks wrong, the worst first."""
-    found = [*moves(seen.validity), *_line(seen), *_counts(profile, seen)]
-    if seen.stop_warning:
-        found.append(Diagnostic(Doubt.STOP_MISLEADS, (seen.stop_warning,), bad=False))
-    if not seen.place_known:
+def diagnose(session: Session, *, heard: bool) -> list[Diagnostic]:
+    """Everything that looks wrong, the worst first. ``heard`` is true once a position has come, or
+    while one may still come."""
+    profile = session.profile
+    found = [*moves(session.validity), *_line(session, heard=heard), *_counts(session)]
+    if why := stop_misleads(profile.engine, session.stop, session.reference):
+        found.append(Diagnostic(Doubt.STOP_MISLEADS, (why,), bad=False))
+    if session.reference is not None and not session.places.known:
         apart = places_apart_deg(profile.encoder)
         data = (index_places(profile.encoder), apart, CLEAR * apart)
         found.append(Diagnostic(Doubt.INDEX_PLACE, data, bad=False))
+    asked = session.asked()
     for unit in profile.units:
-        found += _unit(profile, unit, seen)
-    found += _bridged(profile.units, seen)
-    found += [_left_out(profile, which, whys) for which, whys in sorted(seen.left_out.items())]
-    if seen.restarts:
-        found.append(Diagnostic(Doubt.RESTARTED, (seen.restarts,), bad=False))
-    if seen.illegal:
-        found.append(Diagnostic(Doubt.ENCODER_JUMPED, (seen.illegal,), bad=False))
+        found += _unit(session, unit, asked)
+    found += _bridged(profile.units, session.log)
+    found += [_left_out(profile, which, whys) for which, whys in sorted(session.left_out.items())]
+    if session.restarts:
+        found.append(Diagnostic(Doubt.RESTARTED, (session.restarts,), bad=False))
+    if session.illegal:
+        found.append(Diagnostic(Doubt.ENCODER_JUMPED, (session.illegal,), bad=False))
     return found
 
 
@@ -148,50 +133,50 @@ def moves(validity: Validity) -> list[Diagnostic]:
     ]
 
 
-def _line(seen: Seen) -> list[Diagnostic]:
-    if seen.identity is not None and seen.identity.protocol != PROTOCOL:
-        return [Diagnostic(Doubt.LINE_FORMAT, (seen.identity.protocol, PROTOCOL))]
-    if not seen.heard:
+def _line(session: Session, *, heard: bool) -> list[Diagnostic]:
+    if session.identity is not None and session.identity.protocol != PROTOCOL:
+        return [Diagnostic(Doubt.LINE_FORMAT, (session.identity.protocol, PROTOCOL))]
+    if not heard:
         kinds = ", ".join(
-            f"{kind} {n}" for kind, n in sorted(seen.line_errors.items()) if kind != "capture"
+            f"{kind} {n}" for kind, n in sorted(session.line_errors.items()) if kind != "capture"
         )
         return [Diagnostic(Doubt.NO_LINE, (kinds,))]
     return []
 
 
-def _counts(profile: Profile, seen: Seen) -> list[Diagnostic]:
-    entered = profile.encoder.counts_per_turn
-    counts = counts_of(seen.turn_counts, entered)
-    if seen.counts_wrong and counts is not None:
+def _counts(session: Session) -> list[Diagnostic]:
+    entered, check = session.profile.encoder.counts_per_turn, session.index_check
+    counts = counts_of(check.turns, entered)
+    if check.counts_wrong and counts is not None:
         return [Diagnostic(Doubt.COUNTS_WRONG, (counts.middle, entered, counts.spread))]
-    if seen.identity is not None and seen.identity.protocol == PROTOCOL:
-        reported = seen.identity.counts_per_turn
+    if session.identity is not None and session.identity.protocol == PROTOCOL:
+        reported = session.identity.counts_per_turn
         if reported is not None and reported != entered:
             if counts is not None and counts.agree:
                 return [Diagnostic(Doubt.COUNTS_REPORTED, (reported, entered), bad=False)]
             return [Diagnostic(Doubt.COUNTS_WRONG, (reported, entered))]
     found = []
-    if seen.off_passes:
-        found.append(Diagnostic(Doubt.INDEX_OFF, (seen.off_passes,), bad=False))
-    if seen.lost:
-        found.append(Diagnostic(Doubt.ANGLES_LOST, bad=False, rejection=seen.lost))
+    if check.off_passes:
+        found.append(Diagnostic(Doubt.INDEX_OFF, (check.off_passes,), bad=False))
+    if lost := session.angles_lost:
+        found.append(Diagnostic(Doubt.ANGLES_LOST, bad=False, rejection=lost))
     return found
 
 
-def _unit(profile: Profile, unit: Unit, seen: Seen) -> list[Diagnostic]:
-    has = seen.identity.contacts if seen.identity is not None else unit.input
+def _unit(session: Session, unit: Unit, asked: Asked) -> list[Diagnostic]:
+    has = session.identity.contacts if session.identity is not None else unit.input
     if unit.input > has:
         return [Diagnostic(Doubt.NO_INPUT, (unit.name, unit.input, has))]
     found: list[Diagnostic] = []
-    own = seen.openings_of(unit.input)
-    net = max(seen.turns_since(unit.input) - 1, 0)  # whole ones
-    turns = net / float(profile.encoder.turns_per_crank_turn)
+    own = session.log.of(unit.input)
+    net = max(session.turns_since(unit.input) - 1, 0)  # whole ones
+    turns = net / float(session.profile.encoder.turns_per_crank_turn)
     if turns >= SILENT_TURNS * max(1.0, 1.0 / float(unit.turns_per_crank_turn)):
-        level = {True: "open", False: "closed", None: "unknown"}[seen.is_open(unit.input)]
+        level = {True: "open", False: "closed", None: "unknown"}[session.contact_open(unit.input)]
         data = (unit.name, unit.input, round(turns), not own, level)
         found.append(Diagnostic(Doubt.SILENT, data))
-    still = seen.at_rest_left_out.get(unit.input, 0)
-    still += sum(o.direction == 0 and not seen.asked(unit.name, o) for o in own)
+    still = session.at_rest_left_out[unit.input]
+    still += sum(o.direction == 0 and not asked(unit.name, o) for o in own)
     if still:
         at_rest = Diagnostic(Doubt.OPENED_AT_REST, (unit.name, unit.input, still), bad=False)
         found.append(at_rest)
@@ -207,14 +192,12 @@ def _left_out(profile: Profile, which: int, left: Mapping[Reason | None, int]) -
     return Diagnostic(Doubt.LEFT_OUT, (*data, *first), bad=False)
 
 
-def _bridged(units: Sequence[Unit], seen: Seen) -> list[Diagnostic]:
+def _bridged(units: Sequence[Unit], log: OpeningLog) -> list[Diagnostic]:
     found = []
     for one, two in combinations(units, 2):
-        if abs(seen.opened.get(one.input, 0) - seen.opened.get(two.input, 0)) > 1:
+        if abs(log.n[one.input] - log.n[two.input]) > 1:
             continue
-        first, second = (
-            np.array([o.t_us for o in seen.openings_of(unit.input)]) for unit in (one, two)
-        )
+        first, second = (np.array([o.t_us for o in log.of(unit.input)]) for unit in (one, two))
         alike = min(len(first), len(second))
         if alike < ENOUGH_TOGETHER:
             continue

@@ -19,7 +19,7 @@ from rig.base.errors import InputError
 from rig.engine.geometry import plug_hole_offset_deg
 from rig.engine.profile import Profile
 from rig.session.annotations import Act, Annotations, EarlierRule, Timeline, asked_for
-from rig.session.diagnostics import Diagnostic, Seen, diagnose
+from rig.session.diagnostics import Asked, Diagnostic, diagnose
 from rig.session.kept import MOST_VALID, OpeningLog, PassLog
 from rig.session.results import Results
 from rig.signal import rig_statistics
@@ -37,7 +37,6 @@ from rig.tdc.piston_stop import (
     StopResult,
     StopTouches,
     from_touches,
-    stop_misleads,
 )
 from rig.tdc.reference import Method, Move, TdcReference, moved
 from rig.tdc.reference_file import from_plain
@@ -64,10 +63,10 @@ class Session:
         self._finder = OpeningFinder(signal_settings(profile))
         self._lines = LineReader()
         self.start_us = 0.0  # the rig's time of the first position
-        self._log = OpeningLog()
+        self.log = OpeningLog()
         self._passes = PassLog()
         self._net_at: dict[int, int] = {}  # input: turns by the index up to its last opening
-        self._at_rest_left_out: Counter[int] = Counter()
+        self.at_rest_left_out: Counter[int] = Counter()
         self.line_errors: Counter[str] = Counter()
         self.last_error = ""
         self.findings: Counter[tuple[str, int]] = Counter()
@@ -181,37 +180,38 @@ class Session:
             since_us, read_us = self.annotations.phase_began(opening.t_us), self._read_us[name]
             if bisect.bisect_right(read_us, since_us) == len(read_us):
                 read_us.append(opening.t_us)
-        if (trimmed := self._log.add(opening)) is None:
+        if (trimmed := self.log.add(opening)) is None:
             return
         stays, gone = trimmed
         self._results.left_out(stays)
         at_rest = [each for each in gone if each.direction == 0]
-        asked = self._asked() if at_rest else None
+        asked = self.asked() if at_rest else None
         for name in units if asked else ():
             left = sum(asked is not None and not asked(name, each) for each in at_rest)
-            self._at_rest_left_out[opening.input] += left
+            self.at_rest_left_out[opening.input] += left
 
     @property
     def openings(self) -> Sequence[Opening]:
         """The openings in order of arrival, without those that ``left_out`` counts."""
-        return self._log.kept
+        return self.log.kept
 
     @property
     def left_out(self) -> Mapping[int, Mapping[Reason | None, int]]:
         """How many openings are only counted, by input and reason (None: valid)."""
-        return self._log.left_out
+        return self.log.left_out
 
     @property
     def index_passes(self) -> Sequence[IndexPass]:
         """The latest index passes."""
         return list(self._passes.kept)
 
-    def _asked(self) -> Callable[[str, Opening], bool]:
-        turned_us = [each.t_us for each in self._log.kept if each.direction]
+    def asked(self) -> Asked:
+        """Which openings at rest were asked for."""
+        turned_us = [each.t_us for each in self.log.kept if each.direction]
         turned_us += [passed.t_us for passed in self._passes.kept]
         return partial(asked_for, self.annotations, sorted(turned_us))
 
-    def _turns_since(self, which: int) -> int:
+    def turns_since(self, which: int) -> int:
         """Turns forward by the index since the last opening of an input; none while a switch is
         checked, as the leads are then on."""
         if self.annotations.proving_switch:
@@ -424,6 +424,11 @@ class Session:
         return self._finder.track.lost
 
     @property
+    def illegal(self) -> int:
+        """How often the encoder jumped."""
+        return self._finder.losses.illegal
+
+    @property
     def index_places(self) -> int:
         """Number of places at which the index may be now; 1 once it is known."""
         return 1 if self.places.known else self.places.many
@@ -470,28 +475,7 @@ class Session:
         """What looks wrong so far, the worst first: lines, counts, contact inputs. Once the
         recording is ``over``, also that no rig was heard in it."""
         heard = self._finder.latest is not None or bool(self.openings or self.restarts)
-        seen = Seen(
-            heard=heard or not over,
-            identity=self.identity,
-            openings_of=self._log.of,
-            opened=self._log.n,
-            left_out=self._log.left_out,
-            at_rest_left_out=self._at_rest_left_out,
-            turns_since=self._turns_since,
-            is_open=self._finder.contact_open,
-            turn_counts=self.index_check.turns,
-            counts_wrong=self.index_check.counts_wrong,
-            off_passes=self.index_check.off_passes,
-            lost=self._finder.track.lost,
-            restarts=self.restarts,
-            illegal=self._finder.losses.illegal,
-            line_errors=self.line_errors,
-            validity=self.validity,
-            stop_warning=stop_misleads(self.profile.engine, self.stop, self.reference),
-            asked=self._asked(),
-            place_known=self.reference is None or self.places.known,
-        )
-        return diagnose(self.profile, seen)
+        return diagnose(self, heard=heard or not over)
 
     @property
     def validity(self) -> Validity:

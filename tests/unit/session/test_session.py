@@ -15,8 +15,7 @@ from played import PROFILE, Played
 
 from rig.engine.profile import Engine, Profile, Setting, Unit, Window
 from rig.session.annotations import EARLIER_RULES
-from rig.session.diagnostics import Doubt, Seen, diagnose
-from rig.session.kept import OpeningLog
+from rig.session.diagnostics import Doubt
 from rig.session.session import Session
 from rig.signal.events import IndexPass, Opening, Reason, Rejection
 from rig.timing.values import Mark
@@ -352,23 +351,15 @@ def opening(number: int, t_us: float) -> Opening:
     return Opening(number, t_us, 1.0, 1, 60.0, 30.0, None, 1, 0.0, 1e5, 90.0)
 
 
-def seen(openings: list[Opening]) -> Seen:
-    log = OpeningLog()
-    for each in openings:
-        log.add(each)
-    return Seen(
-        True, None, log.of, log.n, log.left_out, {}, lambda _: 0, lambda _: True,
-        turn_counts=[400.0], counts_wrong=False, off_passes=0, lost=None, restarts=0, illegal=0,
-        line_errors={}, asked=lambda _, __: False,
-    )  # fmt: skip
-
-
 @pytest.mark.parametrize(
     ("apart_us", "n", "joined"), [(3.0, 5, True), (90.0, 5, False), (3.0, 3, False)]
 )
 def test_inputs_that_always_open_together_are_joined(apart_us: float, n: int, joined: bool) -> None:
     both = [o for i in range(n) for o in (opening(1, i * 1e6), opening(2, i * 1e6 + apart_us))]
-    words = [diagnostic_words(doubt) for doubt in diagnose(PROFILE, seen(both))]
+    session = Session(PROFILE)
+    for each in both:
+        session.opened(each)
+    words = [diagnostic_words(doubt) for doubt in session.doubts()]
     assert bool(words) == joined
     if joined:
         assert words[0].startswith("upper and lower always open at the very same instant")
