@@ -17,7 +17,7 @@ from rig.tdc.reference import Method, TdcReference, moved
 from rig.timing.assess import unit_verdict
 from rig.timing.readings import served_cylinders, sparks_on_both_strokes
 from rig.timing.uncertainty_budget import top_dead_centre
-from rig.timing.values import Reading, Verdict
+from rig.timing.values import PHASES, Comparison, Reading, Verdict
 from rig.timing.verdict import Remedy, remedy
 
 CHECK_BAD = "rig check bad"  # entered in the place of "rig check" where its verdict is bad
@@ -177,12 +177,24 @@ def _fewest_touches(reference: TdcReference) -> int:
 
 def _apart(session: Session) -> tuple[str, ...]:
     """The second of each pair whose last comparison is outside: an adjustment begins a new one."""
-    last = {
-        (each.first, each.second, each.setting): each
-        for each in session.comparisons()  # phases come in order
-        if each.cylinder is None
-    }
-    return tuple(each.second for each in last.values() if each.verdict == "outside")
+    last = (own[0] for own in standing_pairs(session))
+    return tuple(each.second for each in last if each.verdict == "outside")
+
+
+def standing_pairs(session: Session) -> list[tuple[Comparison, ...]]:
+    """How each pair of units stands: over all cylinders, then by cylinder. None of a pair of which
+    one was read in a later phase, and the other not yet."""
+    read = [
+        (r.unit, PHASES.index(r.phase))
+        for r in session.readings()
+        if r.valid and r.kind == "turned"
+    ]
+    pairs: dict[tuple[str, str, str], list[Comparison]] = {}
+    for each in sorted(session.comparisons(), key=lambda each: each.cylinder is not None):
+        newest = max((n for unit, n in read if unit in (each.first, each.second)), default=0)
+        if PHASES.index(each.phase) == newest:
+            pairs.setdefault((each.first, each.second, each.setting), []).append(each)
+    return [tuple(own) for own in pairs.values() if own[0].cylinder is None]
 
 
 def _changed(session: Session) -> bool:

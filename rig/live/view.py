@@ -20,7 +20,7 @@ from rig.engine.profile import Setting, Unit
 from rig.guide.action import ActionLine, Key, Question, Step, Stroke
 from rig.guide.advice import closing_list
 from rig.guide.procedure import Advice, GoToView, Panel, PanelLine, Subject
-from rig.guide.state import done_steps, state_of, step_of, stroke_state
+from rig.guide.state import done_steps, standing_pairs, state_of, step_of, stroke_state
 from rig.live.live_session import SILENT_AFTER_S, LiveSession
 from rig.tdc.piston_stop import LEAST_WAY_DEG
 from rig.timing.advance_range import advance_range
@@ -168,16 +168,9 @@ def view_of(
 ) -> View:
     """The view of ``live`` now: ``advice`` under NEXT, ``shown`` in the middle; ``subject`` is what
     is measured in the place of an engine; ``own`` are fields of the dashboard itself."""
-    session = live.session
     if live.saved is not None:
         items = enumerate(closing_list(state_of(live)), 1)
         shown = Panel("closing list", lines=tuple(PanelLine(f"{n}", words) for n, words in items))
-    phases: dict[tuple[str, str, str], dict[str, list[Comparison]]] = {}
-    for each in session.comparisons():  # phases come in order
-        of_pair = phases.setdefault((each.first, each.second, each.setting), {})
-        of_pair.setdefault(each.phase, []).append(each)
-    newest = [[*of_pair.values()][-1] for of_pair in phases.values()]
-    pairs = [tuple(sorted(each, key=lambda one: one.cylinder is not None)) for each in newest]
     return View(
         job=subject.name if subject else live.job.profile.engine.name,
         instead=subject.instead if subject else "",
@@ -188,7 +181,7 @@ def view_of(
         reference=ReferenceView(subject.tdc) if subject else _reference(live),
         stroke=stroke_state(live),
         units=tuple(_unit(live, each) for each in live.job.profile.units if subject is None),
-        comparisons=tuple(each for each in pairs if each[0].cylinder is None and subject is None),
+        comparisons=tuple(standing_pairs(live.session)) if subject is None else (),
         touches=_touches(live),
         goto=shown if isinstance(shown, GoToView) else None,
         panel=shown if isinstance(shown, Panel) else None,

@@ -30,9 +30,10 @@ def compare_units(
 
     Pairs are those of ``profile.synchronism``; where it has none, each unit is compared with
     each other, without a verdict. Settings of the same name are compared; where two units have
-    none in common and each was read in one setting only, those two. The figure over all cylinders
-    comes first and is the mean of the cylinders' differences; it is left out where only one
-    cylinder was read on both. Readings a whole crank turn out are left out.
+    none in common, those whose nominals are as far apart as the units should be (a lever's full
+    advance with a fixed unit), else those in which each was read if that is one setting only. The
+    figure over all cylinders comes first and is the mean of the cylinders' differences; it is left
+    out where only one cylinder was read on both. Readings a whole crank turn out are left out.
 
     All readings have to be tied to the one ``reference``.
     """
@@ -40,9 +41,10 @@ def compare_units(
     comparisons = []
     for first, second, wanted in _pairs(profile):
         asked = (wanted.stagger_deg, wanted.tolerance_deg) if wanted else None
+        stagger_deg = wanted.stagger_deg if wanted else 0.0
         for phase in PHASES:
             in_phase = _in_phase(usable, phase, (first.name, second.name))
-            for one, two in _settings_to_compare(first, second, in_phase):
+            for one, two in _settings_to_compare(first, second, stagger_deg, in_phase):
                 sides = [
                     Sample(
                         [r for r in in_phase if (r.unit, r.setting) == (unit.name, setting.name)],
@@ -138,15 +140,29 @@ def _pairs(profile: Profile) -> list[tuple[Unit, Unit, Synchronisation | None]]:
     return [(first, second, None) for first, second in combinations(profile.units, 2)]
 
 
+SAME_NOMINAL_DEG = 0.01  # nominals entered in degrees and in lengths differ by less
+
+
 def _settings_to_compare(
-    first: Unit, second: Unit, readings: Sequence[Reading]
+    first: Unit, second: Unit, stagger_deg: float, readings: Sequence[Reading]
 ) -> list[tuple[Setting, Setting]]:
     read = {(r.unit, r.setting) for r in readings}
     ones = [s for s in first.settings if (first.name, s.name) in read]
     twos = [s for s in second.settings if (second.name, s.name) in read]
     common = {s.name for s in first.settings} & {s.name for s in second.settings}
-    if not common and len(ones) == len(twos) == 1:
-        return [(ones[0], twos[0])]
+    if not common:
+
+        def belong(one: Setting, two: Setting) -> bool:
+            """Whether the manual has them open together, or as far apart as they should."""
+            if one.window is None or two.window is None:
+                return False
+            apart_deg = one.window.nominal_btdc - two.window.nominal_btdc
+            return abs(wrap(apart_deg - stagger_deg)) < SAME_NOMINAL_DEG
+
+        if any(belong(one, two) for one in first.settings for two in second.settings):
+            return [(one, two) for one in ones for two in twos if belong(one, two)]
+        if len(ones) == len(twos) == 1:
+            return [(ones[0], twos[0])]
     return [(one, two) for one in ones for two in twos if one.name == two.name]
 
 

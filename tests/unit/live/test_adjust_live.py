@@ -140,6 +140,24 @@ def test_nothing_of_it_is_cut_at_80x24(tmp_path: Path) -> None:
     raise AssertionError(advice(bench))
 
 
+def test_a_pair_is_not_shown_by_what_was_read_before_a_unit_was_moved(tmp_path: Path) -> None:
+    """Of two units one was moved and read since: what both were before is no verdict any more."""
+    bench = bench_with(tmp_path / "job", MEANS, 2.5)
+    (before,) = bench.ui_state.view().comparisons
+    assert before[0].verdict == "outside"
+    bench.press("v", "1", "enter")
+    bench.do("move upper -2.5", "turn 800 at 110")
+    (now,) = bench.ui_state.view().comparisons
+    assert now[0].phase == "adjusting"
+    assert now[0].verdict != "outside"
+    bench.press("l")
+    bench.press("1")  # its lever: the other setting is read as left, the lower unit as well
+    bench.do("lever full retard", "turn 800 at 110")
+    shown = bench.ui_state.view().comparisons
+    assert all(own[0].phase == "as left" for own in shown)
+    assert "apart" not in bench.ui_state.bench.advice.why
+
+
 @pytest.mark.slow
 def test_what_is_inside_is_not_adjusted_again_for_a_prediction(tmp_path: Path) -> None:
     """Nobody moves a flange to hundredths of a millimetre: what counts is the window."""

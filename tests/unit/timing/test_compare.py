@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 from sample_engines import (
+    ADVANCE,
     FINE_ENCODER,
     changed,
     four,
@@ -186,6 +187,22 @@ def test_settings_of_other_names_are_compared_when_there_is_no_choice() -> None:
     group = readings(UPPER, "upper") + changed(readings(LOWER, "lower"), setting="fixed")
     [found] = compare_units(group, job, reference())
     assert found.setting == "full advance / fixed"
+
+
+def test_the_setting_of_a_lever_is_compared_that_belongs_to_a_fixed_unit() -> None:
+    """Read at both its ends, a unit is still compared where both units should open together; and
+    at the other end it is not, whatever was read first."""
+    retard = Setting("full retard", Window(6.0, 5.0, 4.0, "manual"))
+    upper = replace(unit("upper", 1), settings=(ADVANCE, retard))
+    nominal = ADVANCE.window.nominal_btdc if ADVANCE.window else 0.0
+    fixed = Setting("fixed", Window(nominal + 1.0, nominal, nominal - 1.0, "manual"))
+    job = single(upper, unit("lower", 2, setting=fixed))
+    other = changed(readings(LOWER, "lower"), setting="fixed")
+    late = changed(readings([5.0, 5.1, 5.2], "upper"), setting="full retard")
+    [found] = compare_units(readings(UPPER, "upper") + late + other, job, reference())
+    assert found.setting == "full advance / fixed"
+    assert found.difference_deg == pytest.approx(0.4)
+    assert compare_units(late + other, job, reference()) == []
 
 
 def test_backlash_of_one_body_is_shared() -> None:
