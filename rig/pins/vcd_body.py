@@ -196,17 +196,23 @@ class BodyReader:
         bad[vectors] |= ~np.isin(_KIND[value[vectors]], (_LEVEL, _NO_LEVEL))
         chosen = np.flatnonzero(kept & ~bad & (kinds <= _VECTOR))
         tokens = _Tokens(value[chosen], at[chosen], end[chosen])
-        for token in np.flatnonzero(kept & bad).tolist():
-            before_it = tokens.part(0, int(np.searchsorted(chosen, token)))
-            self._no_change(int(starts[token]), int(ends[token]), before_it)
+        wrong = np.flatnonzero(kept & bad).tolist()
+        reported = wrong[: max(_SAID - self._nonsense, 0)]
+        stops: list[tuple[int, bool | None]] = [*turns, *((token, None) for token in reported)]
         low = 0
-        for token, off in turns:
+        for token, off in sorted(stops):
             high = int(np.searchsorted(chosen, token))
             yield self._apply(tokens.part(low, high))
-            low, self._off = high, off
-            if off:
-                self._unknown = self._all
+            low = high
+            if off is None:
+                self._no_change(int(starts[token]), int(ends[token]), self.end_tick)
+            else:
+                self._off = off
+                if off:
+                    self._unknown = self._all
         yield self._apply(tokens.part(low, len(chosen)))
+        if not self._stopped:
+            self._nonsense += len(wrong) - len(reported)
         return rest
 
     def _pass_over(
@@ -244,25 +250,27 @@ class BodyReader:
             tokens = tokens.part(0, 0)
         is_time = tokens.value == ord("#")
         stamps = np.flatnonzero(is_time)
-        ticks = np.empty(0, np.int64)
+        ticks, bad = np.empty(0, np.int64), None
         if len(stamps):
             ticks, bad = decimals(self._data, tokens.at.take(stamps), tokens.end.take(stamps))
-            if bad is not None:
-                for token in stamps[bad].tolist():
-                    at, end = int(tokens.at[token]) - 1, int(tokens.end[token])
-                    self._no_change(at, end, tokens.part(0, token))
-                good = np.delete(np.arange(len(is_time)), stamps[bad])
-                return self._apply(_Tokens(tokens.value[good], tokens.at[good], tokens.end[good]))
+        if bad is not None:  # no number: as if the stamp before came again
+            latest = np.maximum.accumulate(np.where(bad, -1, np.arange(len(ticks))))
+            ticks = np.where(latest < 0, self.end_tick, ticks[latest])
         before = np.concatenate(([self.end_tick], ticks))
         growing = bool((ticks > before[:-1]).all()) and before[-1] <= self._latest
+        stop = len(stamps)
         if not growing:
             wrong = np.flatnonzero((ticks < before[:-1]) | (ticks > self._latest))
-            if len(wrong):
-                stop = int(wrong[0])
-                self._stop(int(ticks[stop]), int(before[stop]), int(tokens.at[stamps[stop]]))
-                tokens = tokens.part(0, int(stamps[stop]))
-                stamps, ticks, before = stamps[:stop], ticks[:stop], before[: stop + 1]
-                is_time = is_time[: len(tokens.value)]
+            stop = int(wrong[0]) if len(wrong) else stop
+        if bad is not None:
+            for nth in np.flatnonzero(bad[:stop]).tolist():
+                at, end = int(tokens.at[stamps[nth]]) - 1, int(tokens.end[stamps[nth]])
+                self._no_change(at, end, int(ticks[nth]))
+        if stop < len(stamps):
+            self._stop(int(ticks[stop]), int(before[stop]), int(tokens.at[stamps[stop]]))
+            tokens = tokens.part(0, int(stamps[stop]))
+            stamps, ticks, before = stamps[:stop], ticks[:stop], before[: stop + 1]
+            is_time = is_time[: len(tokens.value)]
         levels, unknown = self._carry(tokens, np.flatnonzero(~is_time))
         closing = stamps - np.arange(len(stamps))  # changes before each stamp
         closed = before[:-1]
@@ -358,21 +366,13 @@ class BodyReader:
             what = f"the time stamp #{tick} is more than 31 years later"
         self._line_error(f"line {self._line_at(at)}: {what}; read up to there", before)
 
-    def _no_change(self, start: int, end: int, before: _Tokens) -> None:
-        self._nonsense += 1
-        if self._nonsense <= _SAID:
+    def _no_change(self, start: int, end: int, tick: int) -> None:
+        self._nonsense += not self._stopped
+        if self._nonsense <= _SAID and not self._stopped:
             word = excerpt(self._data[start:end].tobytes())
-            detail = f"line {self._line_at(start)}: '{word}' is no value change; skipped"
-            self._line_error(detail, self._tick_after(before))
-
-    def _tick_after(self, tokens: _Tokens) -> int:
-        """The time stamp after ``tokens``."""
-        for token in np.flatnonzero(tokens.value == ord("#"))[::-1]:
-            one = slice(int(token), int(token) + 1)
-            ticks, bad = decimals(self._data, tokens.at[one], tokens.end[one])
-            if bad is None:
-                return int(ticks[0])
-        return self.end_tick
+            self._line_error(
+                f"line {self._line_at(start)}: '{word}' is no value change; skipped", tick
+            )
 
     def _line_at(self, at: int) -> int:
         return self._line + int(np.count_nonzero(self._data[PAD:at] == 10))

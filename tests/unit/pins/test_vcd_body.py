@@ -67,6 +67,22 @@ def test_many_layouts_cut_anywhere(folder: Path, dump: Dump, chunk: int) -> None
     cut_anywhere(folder, dump, chunk)
 
 
+@pytest.mark.parametrize("chunk", [3, 8, 1 << 19])
+@pytest.mark.parametrize("body", ["#5x\n%#9 1!\n#4 0!\n%#8y\n", "#5 1!\n%#3z\n#3 0!\n%"])
+def test_what_comes_after_the_place_up_to_which_it_is_read_is_not_reported(
+    folder: Path, body: str, chunk: int
+) -> None:
+    path = folder / "stopped.vcd"
+    path.write_text(HEADER + "#0 0!\n" + body.replace("%", "what junk\n"))
+    _, reader = read(path, ["a"], chunk)
+    *said, last = [error.detail for error in reader.line_errors]
+    assert "time runs backwards" in last
+    assert [detail.split("'")[1] for detail in said] in (
+        ["#5x", "what", "junk"],
+        ["what", "junk", "#3z"],
+    )
+
+
 def cut_anywhere(folder: Path, dump: Dump, chunk: int) -> None:
     path = folder / "any.vcd"
     path.write_bytes(dump.header + dump.body)
@@ -212,8 +228,8 @@ def test_words_that_are_no_change_are_reported(folder: Path) -> None:
     assert rows == [(0, "0"), (5, "1"), (7, "0")]
     assert said == [
         "line 4: 'well' is no value change; skipped",
-        "line 9: '1' is no value change; skipped",
         "line 6: '#6x' is no value change; skipped",
+        "line 9: '1' is no value change; skipped",
     ]
 
 
