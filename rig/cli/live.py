@@ -48,8 +48,8 @@ def run(args: argparse.Namespace) -> Answer:
     job = open_job(args)
     load()
     others = [path.name for path in job.growing()]
-    port = open_port(args.port, args.baud) if args.port else find_rig()
     lines = script_lines(args.script) if args.script else None
+    port = open_port(args.port, args.baud) if args.port else find_rig()
     live = start(job, port)
     programs = find_programs() if args.speak else []
     voice = Speaker(programs) if programs else None
@@ -68,10 +68,23 @@ def run(args: argparse.Namespace) -> Answer:
             return True
         return ui_state.ended or (args.seconds is not None and live.elapsed_s >= args.seconds)
 
+    return _shown(live, ui_state, over, plain=args.plain, save_it=args.save, voice=voice)
+
+
+def _shown(
+    live: LiveSession,
+    ui_state: UiState,
+    over: Callable[[], bool],
+    *,
+    plain: bool,
+    save_it: bool = False,
+    voice: Speaker | None = None,
+) -> Answer:
+    """Show a live run to its end, and print what it leaves."""
     try:
         try:
-            show(ui_state, over, plain_lines=args.plain)
-            if args.save and live.saved is None:
+            show(ui_state, over, plain_lines=plain)
+            if save_it and live.saved is None:
                 save(live)
         finally:
             if voice is not None:
@@ -143,11 +156,7 @@ def demo(args: argparse.Namespace) -> Answer:
                     ui_state.say("the keys are yours: arrows turn the virtual crank")
             return ui_state.ended or (script is not None and not script.step())
 
-        try:
-            show(ui_state, over, plain_lines=args.plain)
-        finally:
-            live.end()
-    return Answer({}, status=conclude(live))
+        return _shown(live, ui_state, over, plain=args.plain)
 
 
 class VirtualRigProcess:

@@ -3,22 +3,22 @@
 A command is the name of an action (``piston stop``, ``firing TDC``, ``as left``;
 ``touch`` is an event here) or of its key (``space``, ``p``), and what is entered
 with it: ``lever upper full retard``, ``remark gap 0.30 mm``, ``go to 36``. Further
-answers come after a semicolon: ``work done new heel; upper``. A question of yes
-or no is answered with yes. Besides:
+answers come after a semicolon: ``work done new heel; upper``. Questions of yes or
+no are answered with yes. There are also:
 
-    press ACTION    the same as its name alone
-    wait rig        until a rig is understood
-    wait index      until the index passed
-    wait TDC        until TDC is known
-    wait 3 touches  until the piston stop was touched so often on both sides
-    wait 5 readings until each unit has so many as it is set now; or: of UNIT
-    wait at 36      until the crank is within half a degree of 36 degrees BTDC
-    wait for ACTION until NEXT names that action
-    wait 2 s        so long
-    hand COMMAND    a command for the hand of a virtual rig, where there is one
+    press ACTION     the same as its name alone
+    wait rig         until a rig is recognised
+    wait index       until the index has passed
+    wait TDC         until TDC is known
+    wait 3 touches   until the piston stop was touched 3 times from each side
+    wait 5 readings  until each unit has 5 in its present setting; or: of UNIT
+    wait at 36       until the crank is within half a degree of 36 degrees BTDC
+    wait for ACTION  until NEXT names that action
+    wait 2 s         for 2 seconds
+    hand COMMAND     a command for the hand of a virtual rig, where there is one
 
-``within 60 s`` after a wait ends the run with an error when that takes longer. An
-empty line, and what follows ``#``, is left out. The run ends with the script.
+``within 60 s`` after a wait ends the run with an error when it takes longer. Empty
+lines, and what follows ``#``, are ignored. The run ends with the script.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ NUMBER = r"(-?\d+(?:[.,]\d+)?)"
 
 def help_text() -> str:
     """What a script may contain, for ``--help``: the above, and every action of the table."""
-    rows = [f"    {a.label:<18}{a.key:<10} {a.takes}".rstrip() for a in table()]
+    rows = [f"    {a.label:<19}{a.key:<10} {a.takes}".rstrip() for a in table()]
     head = "Actions, their keys and what may be entered:"
     return "\n".join([(__doc__ or "").replace("``", ""), head, *rows])
 

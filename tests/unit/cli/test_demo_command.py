@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from made_job import refused
+from made_job import copied, refused, rig
 from virtual_bench import VirtualBench
 
 from rig.base.errors import InputError
@@ -53,9 +53,9 @@ def carried_out(bench: VirtualBench, script: Script) -> VirtualBench:
 def demonstrated(folder: Path, seed: int, speed: float) -> VirtualBench:
     """The demonstration, to its end."""
     bench = VirtualBench(folder, seed)
-    rig = InStep(bench)
-    lines = demonstration(rig, bench.live, speed)
-    return carried_out(bench, Script(lines, bench.ui_state, "demo", rig.command))
+    hand = InStep(bench)
+    lines = demonstration(hand, bench.live, speed)
+    return carried_out(bench, Script(lines, bench.ui_state, "demo", hand.command))
 
 
 @pytest.mark.parametrize("seed", [SEED, pytest.param(4, marks=pytest.mark.slow)])
@@ -132,3 +132,22 @@ def test_what_the_hand_cannot_do_names_its_line(tmp_path: Path) -> None:
 def test_a_speed_that_cannot_be(typed: str, said: str, tmp_path: Path) -> None:
     assert said in refused(2, "demo", "--job", tmp_path / "job", f"--speed={typed}")
     assert not (tmp_path / "job").exists()
+
+
+def test_a_script_that_cannot_be_read_is_reported_before_a_rig_is_looked_for(
+    tmp_path: Path,
+) -> None:
+    job = copied(tmp_path)
+    said = refused(2, "live", job, "--script", tmp_path / "nothing")
+    assert "the script cannot be read" in said
+
+
+@pytest.mark.slow
+def test_a_script_that_fails_leaves_word_of_its_capture(tmp_path: Path) -> None:
+    script = tmp_path / "job.txt"
+    script.write_text("wait rig within 20 s\nno such thing\n")
+    ran = rig("demo", "--job", tmp_path / "job", "--script", script, "--plain", "--socket")
+    assert ran.status == 2
+    assert "job.txt, line 2: 'no such thing': there is no such action" in ran.err
+    (capture,) = (tmp_path / "job" / "captures").iterdir()
+    assert f"capture:     {capture}" in ran.out
