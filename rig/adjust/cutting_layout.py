@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 import operator
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from fractions import Fraction
@@ -122,7 +123,7 @@ MIRRORED: Mapping[str, Callable[[Any], Any]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class Layout(ABC):
     """What a step marks, as it lies on the face that is drawn."""
 
     part: str
@@ -132,9 +133,9 @@ class Layout:
         names = [each.name for each in fields(self) if each.name in MIRRORED]
         return replace(self, **{name: MIRRORED[name](getattr(self, name)) for name in names})
 
+    @abstractmethod
     def facts(self) -> dict[str, Any]:
         """What ``--json`` has of it."""
-        raise NotImplementedError
 
 
 @dataclass(frozen=True, slots=True)

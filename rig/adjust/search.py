@@ -10,7 +10,7 @@ are worked out, so that none that could be better is passed over.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations, permutations
 
@@ -299,14 +299,13 @@ class Slide:
         many as can be are brought inside, units before pairs, and of equals what was inside stays
         so. Between equals the least movement. Raises ArithmeticError where there is no solution.
         """
-        found = self._ordered(hope)
-        if found is None:
-            found = self._ordered(self._most_inside(hope))
-        if found is None:
-            found = self._ordered(np.full(self.task.items, OUTSIDE))
-        if found is None:
-            raise ArithmeticError("the correction has no solution")
-        return found
+        none = np.full_like(hope, OUTSIDE)
+        ways: list[Callable[[], Levels]]
+        ways = [lambda: hope, lambda: self._most_inside(hope), lambda: none]
+        for items in ways:
+            if (found := self._ordered(items())) is not None:
+                return found
+        raise ArithmeticError("the correction has no solution")
 
     def _held(self, items: Levels) -> tuple[Floats, Floats]:
         """The limits that keep each item at its level."""
