@@ -16,7 +16,6 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from rig.base.angles import modulo, wrap
-from rig.base.errors import InputError
 from rig.engine.geometry import (
     datum_after_first_deg,
     on_link_rod,
@@ -115,25 +114,6 @@ def before_delay_deg(opening: Opening, delay_us: float) -> float | None:
     return opening.crank_deg - opening.speed_deg_s * delay_us * 1e-6
 
 
-def unit_on_input(profile: Profile, number: int) -> Unit:
-    """The unit wired to contact input ``number``. Raises ``InputError`` if there is none."""
-    for unit in profile.units:
-        if unit.input == number:
-            return unit
-    raise InputError(
-        f"no unit of the engine file is on input {number}: give one of the units input = {number}"
-    )
-
-
-def setting_named(unit: Unit, name: str) -> Setting:
-    """The setting of ``unit`` called ``name``. Raises ``InputError`` if there is none."""
-    for setting in unit.settings:
-        if setting.name == name:
-            return setting
-    known = ", ".join(setting.name for setting in unit.settings)
-    raise InputError(f'unit "{unit.name}" has no setting "{name}": the engine file names {known}')
-
-
 def nominal_btdc(unit: Unit, setting: Setting, cylinder: int | None) -> float:
     """Where the opening is expected, degrees BTDC: the nominal, else a usual value."""
     window = setting.per_cylinder.get(cylinder, setting.window) if cylinder else setting.window
@@ -165,11 +145,10 @@ def to_reading(
     unit's front end the crank went on: that movement, at the speed of the opening, is subtracted,
     but not for a "set" reading, whose crank stands still. A reading of ``kind`` "set" (crank held,
     unit moved) is valid although the crank stood still, if its angle is known. ``stroke_known`` is
-    true if strokes do not matter: on a two-stroke, and for a unit that sparks on both. Raises
-    ``InputError`` when no unit is on that input or it has no such setting.
+    true if strokes do not matter: on a two-stroke, and for a unit that sparks on both.
     """
-    unit = unit_on_input(profile, opening.input)
-    in_force = setting_named(unit, setting)
+    unit = next(each for each in profile.units if each.input == opening.input)
+    in_force = next(each for each in unit.settings if each.name == setting)
     why = None if kind == "set" else opening.rejection
     if opening.crank_deg is None:
         why = opening.rejection or Rejection(Reason.NO_INDEX)
@@ -203,23 +182,13 @@ def to_reading(
 def drag_alone(readings: Sequence[Reading]) -> list[Reading]:
     """The same readings; of a unit, setting and phase of which some were read with a drag on the
     rotor, those without are rejected: they may be early by the backlash."""
-
-    def figure(r: Reading) -> tuple[str, str, Phase]:
-        return r.unit, r.setting, r.phase
-
-    dragged = {figure(r) for r in readings if r.valid and r.drag}
+    dragged = {(r.unit, r.setting, r.phase) for r in readings if r.valid and r.drag}
     return [
         replace(r, rejection=Rejection(Reason.WITHOUT_DRAG))
-        if r.valid and not r.drag and figure(r) in dragged
+        if r.valid and not r.drag and (r.unit, r.setting, r.phase) in dragged
         else r
         for r in readings
     ]
-
-
-def _share(one: Place, two: Place) -> bool:
-    """Whether nothing within one crank turn distinguishes the two places."""
-    apart = (one.tdc_deg - two.tdc_deg, one.open_deg - two.open_deg)
-    return any(abs(wrap(angle)) <= SHARED_TDC_DEG for angle in apart)
 
 
 class _Finder:
@@ -244,15 +213,15 @@ class _Finder:
         datum_deg = datum_after_first_deg(self.engine)
         after = tdc_after_reference_deg(self.engine, reference, cylinder)
         origin = 360.0 * turn + after - datum_deg[cylinder]
-        self.firing = [
-            Place(each, tdc, tdc - nominal_btdc(unit, setting, each), True)
-            for each in served_cylinders(unit, self.engine)
-            for tdc in (origin + datum_deg[each],)
-        ]
-        self.other = [
-            Place(p.cylinder, p.tdc_deg + 360.0, p.open_deg + 360.0, False)
-            for p in (self.firing if self.engine.strokes == 4 else [])
-        ]
+        self.firing, other = (
+            [
+                Place(each, tdc, tdc - nominal_btdc(unit, setting, each), turn == 0)
+                for each in served_cylinders(unit, self.engine)
+                for tdc in (origin + datum_deg[each] + 360.0 * turn,)
+            ]
+            for turn in (0, 1)
+        )
+        self.other = other if self.engine.strokes == 4 else []
 
     def placed(self, reading: Reading, crank_deg: float) -> Reading:
         """A reading with cylinder, lobe, stroke and its degrees BTDC."""
@@ -276,7 +245,9 @@ class _Finder:
         """The nearest place, and whether another cylinder shares it."""
         if not self.entered:
             best, *others = sorted(self.firing, key=lambda p: abs(wrap(p.open_deg - after)))
-            return best, any(_share(place, best) for place in others)
+            apart = ((p.tdc_deg - best.tdc_deg, p.open_deg - best.open_deg) for p in others)
+            # Nothing within one crank turn distinguishes such places.
+            return best, any(abs(wrap(deg)) <= SHARED_TDC_DEG for both in apart for deg in both)
         firing = min(self.firing, key=lambda p: self._distance(p, after))
         if not self.other:
             return firing, False
@@ -334,7 +305,7 @@ def by_moving(opening: Opening, *, moving: bool) -> bool:
 def unless_far(reading: Reading, unit: Unit) -> Reading:
     """The set reading of a unit that nobody reported as moved, if it is near its nominal. Elsewhere
     something else opened the contacts, such as a lever, and it is rejected."""
-    setting = setting_named(unit, reading.setting)
+    setting = next(each for each in unit.settings if each.name == reading.setting)
     window = setting.per_cylinder.get(reading.cylinder or 0, setting.window)
     if window is None or reading.btdc_deg is None:
         return reading
