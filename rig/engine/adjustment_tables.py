@@ -38,6 +38,7 @@ MOST_OF_A_KIND = 16
 
 T = TypeVar("T")
 
+PLANETARY_KEYS = ("held", "ring_teeth", "planet_teeth")
 ALLOWED: Mapping[str, str] = {
     "driver_teeth": "A whole number of teeth from 1",
     "driven_teeth": "A whole number of teeth from 1",
@@ -114,7 +115,8 @@ def _check_name(section: Section, key: str, known: Sequence[str]) -> None:
 def _train(
     section: Section, meshes: tuple[Stage, ...], units: Sequence[Unit], owners: Sequence[str]
 ) -> Train | None:
-    train = Train(meshes, _keeps(section))
+    keeps = section.get("keeps", codec.listed(codec.kind_of(str), like='["cam"]')) or ()
+    train = Train(meshes, keeps)
     if not meshes:
         if train.keeps:
             allowed = "Meshes under [[adjustment.mesh]] lines"
@@ -122,7 +124,9 @@ def _train(
         return None
     before = len(section.book.mistakes)
     for key, words in gear_train.mistakes(train, owners):
-        section.note(_table_of(key, section), words, ALLOWED[key])
+        planetary = key in PLANETARY_KEYS or "mesh" not in section.table
+        table = key if key == "keeps" else "planetary" if planetary else "mesh"
+        section.note(table, words, ALLOWED[key])
     if len(section.book.mistakes) > before:
         return None
     for unit in units:
@@ -140,29 +144,12 @@ def _train(
     return train
 
 
-def _table_of(key: str, section: Section) -> str:
-    """The table that a mistake in the train is noted at."""
-    if key == "keeps":
-        return key
-    own = key in ("held", "ring_teeth", "planet_teeth")
-    return "planetary" if own or "mesh" not in section.table else "mesh"
-
-
-def _keeps(section: Section) -> tuple[str, ...]:
-    shafts = codec.listed(codec.kind_of(str), like='["cam"]')
-    return section.get("keeps", shafts) or ()
-
-
 def _check_dog(section: Section, dog: DriveDog) -> None:
-    _check_outline(section, dog)
+    """Where it may be cut, its shape and diameters: they have to fit each other."""
     if dog.recut and dog.radius_mm <= 0.0:
         section.note("radius_mm", "is needed to lay out a new hole", "A radius above 0 mm")
     elif dog.recut and dog.clear_mm > 2.0 * dog.radius_mm:
         section.note("clear_mm", "is more than twice the radius", "At most twice radius_mm")
-
-
-def _check_outline(section: Section, dog: DriveDog) -> None:
-    """Shape and diameters of the half that may be cut: they have to fit each other."""
     bore, outside = dog.bore_mm or 0.0, dog.outside_mm
     if outside is not None and outside <= bore:
         section.note("outside_mm", f"is {outside:g}", f"More than bore_mm, {bore:g}")

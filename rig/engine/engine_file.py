@@ -96,7 +96,8 @@ def load_engine(path: str | Path) -> EngineSource:
     if path.is_dir():
         path = path / FILE_NAME
     data = read_limited(path)
-    return EngineSource(path, data, *engine_from_bytes(data, _harmless(str(path))))
+    name = str(path) if str(path).isprintable() else shown(str(path))
+    return EngineSource(path, data, *engine_from_bytes(data, name))
 
 
 def profile_from_bytes(data: bytes, name: str = FILE_NAME) -> Profile:
@@ -332,10 +333,6 @@ def _length_mm(
     if required and not given:
         section.missing(f"{stem}_mm", f"A length; {stem}_in takes inches")
     return in_mm if inches is None else inches * MM_PER_INCH
-
-
-def _harmless(text: str) -> str:
-    return text if text.isprintable() else shown(text)
 
 
 def _units(top: Section, engine: Engine, yardstick: Yardstick) -> tuple[Unit, ...]:

@@ -18,6 +18,7 @@ from sample_engines import (
     unit,
 )
 
+from rig.base.errors import InputError
 from rig.engine.profile import Profile, Setting, Window
 from rig.signal.events import Reason, Rejection
 from rig.timing.readings import FiringTdc, FiringTdcEntry, to_reading
@@ -254,3 +255,8 @@ def test_a_set_reading_counts_although_the_crank_stood_still() -> None:
     still = replace(opening(324.0), rejection=Rejection(Reason.CRANK_STILL), direction=0)
     found = to_reading(still, single(), reference(), setting=ADVANCE.name, kind="set", start_us=2e6)
     assert (found.kind, found.valid, found.rejection, found.t_s) == ("set", True, None, 3.0)
+
+
+def test_a_cylinder_that_the_engine_lacks_is_refused() -> None:
+    with pytest.raises(InputError, match="cylinder 9"):
+        FiringTdcEntry(0.0, 9).on(single(), reference())
