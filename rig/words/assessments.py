@@ -345,8 +345,12 @@ def advance_range_words(found: AdvanceRange) -> str:
     wanted, earlier, later = found.wanted_btdc, found.left_earlier_deg, found.left_later_deg
     if wanted is None or earlier is None or later is None:
         return text
-    if earlier < 0.0 or later < 0.0:
-        digits = size_in_words(-min(earlier, later), found.uncertainty)
+    short_deg = -min(earlier, later)
+    end = found.advance if earlier < 0.0 else found.retard
+    if 0.0 < short_deg <= (end.assessment.U_deg or 0.0):
+        return f"{text}; {wanted:g} BTDC is at its very end, {end.setting}, within U"
+    if short_deg > 0.0:
+        digits = size_in_words(short_deg, found.uncertainty)
         side = "late" if earlier < 0.0 else "early"
         return f"{text}; it does not reach {wanted:g} BTDC, {digits} degrees too {side} for it"
     return (

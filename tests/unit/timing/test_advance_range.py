@@ -99,6 +99,13 @@ def test_a_figure_out_of_reach() -> None:
     assert "does not reach 2 BTDC, 2.20 degrees too early for it" in advance_range_words(low)
 
 
+def test_a_figure_at_the_very_end_is_not_called_out_of_reach() -> None:
+    """36.40 is read with an uncertainty: 36.41 is not beyond it."""
+    end = ADVANCE.mean_btdc or 0.0
+    found = advance_range([ADVANCE, RETARD], "upper", BOTH, wanted_btdc=end + 0.01)
+    assert advance_range_words(found).endswith("is at its very end, full advance, within U")
+
+
 def test_other_positions_and_as_left_before_as_found() -> None:
     """What is as left at one end alone makes no range with what is as found at the other."""
     middle = judged("half way", 20.0, None)
