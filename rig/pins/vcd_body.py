@@ -203,6 +203,8 @@ class BodyReader:
         for token, off in sorted(stops):
             high = int(np.searchsorted(chosen, token))
             yield self._apply(tokens.part(low, high))
+            if self._stopped:
+                return rest
             low = high
             if off is None:
                 self._no_change(int(starts[token]), int(ends[token]), self.end_tick)
@@ -246,8 +248,6 @@ class BodyReader:
 
     def _apply(self, tokens: _Tokens) -> Rows:
         """Apply ``tokens`` to the levels; rows for the stamps that they complete."""
-        if self._stopped:
-            tokens = tokens.part(0, 0)
         is_time = tokens.value == ord("#")
         stamps = np.flatnonzero(is_time)
         ticks, bad = np.empty(0, np.int64), None
@@ -367,8 +367,8 @@ class BodyReader:
         self._line_error(f"line {self._line_at(at)}: {what}; read up to there", before)
 
     def _no_change(self, start: int, end: int, tick: int) -> None:
-        self._nonsense += not self._stopped
-        if self._nonsense <= _SAID and not self._stopped:
+        self._nonsense += 1
+        if self._nonsense <= _SAID:
             word = excerpt(self._data[start:end].tobytes())
             self._line_error(
                 f"line {self._line_at(start)}: '{word}' is no value change; skipped", tick

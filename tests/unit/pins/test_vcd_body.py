@@ -67,6 +67,27 @@ def test_many_layouts_cut_anywhere(folder: Path, dump: Dump, chunk: int) -> None
     cut_anywhere(folder, dump, chunk)
 
 
+WORDS = [
+    "0!", "1!", "x!", "#1", "#2", "#3", "#4", "#50", "#9x", "#", "#99999999999999999999", "b01",
+    "b01x", "!", "b1", "!", "r1.5", "!", "what", "$dumpvars", "$dumpoff", "$dumpon", "$comment",
+    "$end", "$end",
+]  # fmt: skip
+
+
+@settings(max_examples=60)
+@given(words=st.lists(st.sampled_from(WORDS), max_size=60), chunk=st.integers(1, 40))
+def test_any_words_read_alike_wherever_the_file_is_cut(
+    folder: Path, words: list[str], chunk: int
+) -> None:
+    path = folder / "soup.vcd"
+    path.write_text(HEADER + "#0 0!\n" + "\n".join(words))
+    cut, reader = read(path, ["a"], chunk)
+    whole, other = read(path, ["a"])
+    assert cut == whole
+    assert reader.line_errors == other.line_errors
+    assert reader.end_tick == other.end_tick
+
+
 @pytest.mark.parametrize("chunk", [3, 8, 1 << 19])
 @pytest.mark.parametrize("body", ["#5x\n%#9 1!\n#4 0!\n%#8y\n", "#5 1!\n%#3z\n#3 0!\n%"])
 def test_what_comes_after_the_place_up_to_which_it_is_read_is_not_reported(
