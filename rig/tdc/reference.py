@@ -221,12 +221,13 @@ def _parts_of_difference(earlier: TdcReference, later: TdcReference) -> list[Con
     first = {part.source: part for part in earlier.uncertainty.parts if part.source in _COMMON}
     parts: list[Contribution] = []
     for part in later.uncertainty.parts:
-        if part.source in first:
-            u_deg = abs(part.u_deg - first[part.source].u_deg)
-            parts.append(replace(part, u_deg=u_deg, how="difference of a common part (5.2)"))
-        else:
+        if (same := first.pop(part.source, None)) is None:
             parts.append(part)
-    return [*parts, *(part for part in earlier.uncertainty.parts if part.source not in _COMMON)]
+            continue
+        u_deg = abs(part.u_deg - same.u_deg)
+        parts.append(replace(part, u_deg=u_deg, how="difference of a common part (5.2)"))
+    own = [part for part in earlier.uncertainty.parts if part.source not in _COMMON]
+    return [*parts, *own, *first.values()]
 
 
 def offset_bias(half_deg: float, geometry: Geometry | None) -> tuple[float, Contribution]:

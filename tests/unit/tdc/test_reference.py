@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from rig.base.angles import wrap
 from rig.base.errors import InputError
-from rig.base.uncertainty import Contribution, Source
+from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.geometry import btdc_from_travel_deg, deg_per_mm
 from rig.engine.profile import Geometry
 from rig.tdc.piston_stop import tdc_from_stop
@@ -313,6 +313,26 @@ def test_a_reference_that_moved() -> None:
     # What both share drops out (JCGM 100, 5.2): two repeats of the same u remain.
     own = [each.u_deg for each in first.uncertainty.parts if each.source is Source.REPEATABILITY]
     assert found.uncertainty.u_deg == pytest.approx(math.hypot(*own) * math.sqrt(2.0))
+
+
+PARTS = st.dictionaries(st.sampled_from(list(Source)), st.floats(0.001, 0.5), min_size=1)
+
+
+@given(PARTS, PARTS)
+def test_a_move_is_as_uncertain_whichever_was_found_first(
+    one: dict[Source, float], two: dict[Source, float]
+) -> None:
+    """A difference has the uncertainty of its negative, also where a common part is missing from
+    one of the two, as when an offset was entered in between (JCGM 100:2008, 5.2)."""
+    first, second = (
+        replace(
+            tdc_from_stop(FORWARD, BACKWARD, counts_per_turn=4096),
+            uncertainty=combine([Contribution(s, u, math.inf, "B", "") for s, u in of.items()]),
+        )
+        for of in (one, two)
+    )
+    there, back = moved(first, second), moved(second, first)
+    assert there.uncertainty.u_deg == pytest.approx(back.uncertainty.u_deg)
 
 
 def test_across_zero_and_of_another_cylinder() -> None:
