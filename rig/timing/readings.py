@@ -101,7 +101,7 @@ class Place:
     """Where a unit should open for one cylinder, in crank degrees after the reference's TDC."""
 
     cylinder: int
-    tdc_deg: float  # its degrees BTDC count from here (``firing.datum_after_first_deg``)
+    tdc_deg: float  # its degrees BTDC count from here (``geometry.datum_after_first_deg``)
     open_deg: float  # tdc_deg less the nominal
     firing: bool
 
