@@ -12,7 +12,7 @@ from pathlib import Path
 
 from rig.base.files import open_file
 from rig.wire.formats import HEAD_BYTES, Recording, RecordingFormat, reported_counts
-from rig.wire.line import decode
+from rig.wire.line import LONGEST_LINE, decode
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch
 
@@ -45,6 +45,9 @@ def batches(path: Path) -> Iterator[Batch]:
                 lines = lines[decode(lines[0]) is None :]
                 first = False
             yield from reader.feed(b"".join(line + b"\n" for line in lines if line))
+            if len(rest) >= LONGEST_LINE and not first:  # no line, however long it becomes
+                yield from reader.feed(rest)
+                rest = b""
     if decode(rest) is not None:
         rest += b"\n"  # whole, but for its end
     yield from reader.feed(rest)

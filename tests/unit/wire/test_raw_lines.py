@@ -110,10 +110,14 @@ def test_saved_from_anywhere_to_anywhere(
 
 
 def test_a_file_in_pieces_is_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = saved(tmp_path, example()[0].replace(b"\n", b"\r\n"))
-    whole = rig.read_openings(path).openings
+    """Also where no line ends for far longer than a line."""
+    lines = example()[0].splitlines()
+    lines[300:300] = [b"~" * 5_000]
+    path = saved(tmp_path, b"\r\n".join(lines))
+    whole = rig.read_openings(path).openings, errors(path)
+    assert whole[1] == ["long-line"]
     monkeypatch.setattr(raw_lines, "PIECE", 97)
-    assert rig.read_openings(path).openings == whole
+    assert (rig.read_openings(path).openings, errors(path)) == whole
 
 
 def test_a_capture_without_its_notes_reads_the_same(tmp_path: Path) -> None:
