@@ -12,6 +12,7 @@ import math
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
+from operator import itemgetter
 
 import numpy as np
 from numpy.typing import NDArray
@@ -226,9 +227,7 @@ class IntegrityMonitor:
     """Where edges may be missing. ``looking``: in a loss, until the true levels are seen."""
 
     def __init__(self) -> None:
-        self._from_us: list[float] = []  # finished losses, in order of time
-        self._to_us: list[float] = []
-        self._whys: list[Reason] = []
+        self._over: list[tuple[float, float, Reason]] = []  # finished losses in order: from, to
         self._since_us = math.inf  # the current loss
         self._at_least_us = math.inf
         self._why = Reason.LINES_LOST
@@ -263,9 +262,9 @@ class IntegrityMonitor:
 
     def why(self, from_us: float, to_us: float) -> Reason | None:
         """Why an edge may be missing between these times; None when none is."""
-        nth = bisect_left(self._to_us, from_us)
-        if nth < len(self._to_us) and self._from_us[nth] <= to_us:
-            return self._whys[nth]
+        nth = bisect_left(self._over, from_us, key=itemgetter(1))
+        if nth < len(self._over) and self._over[nth][0] <= to_us:
+            return self._over[nth][2]
         return self._why if self.looking and self._since_us <= to_us else None
 
     def jumping(self, t_us: float) -> bool:
@@ -282,19 +281,16 @@ class IntegrityMonitor:
         if not len(sound):
             return None
         first: np.void = rows[sound[0]]
-        for nth in range(len(self._from_us) - 1, -1, -1):  # keep both ends in order
-            if self._from_us[nth] <= self._since_us:
+        for nth in range(len(self._over) - 1, -1, -1):  # keep both ends in order
+            from_us, to_us, why = self._over[nth]
+            if from_us <= self._since_us:
                 break
-            self._from_us[nth] = self._since_us
-        self._from_us.append(self._since_us)
-        self._to_us.append(float(first["t_us"]))
-        self._whys.append(self._why)
-        if len(self._whys) > 2 * MOST_STRETCHES:
-            self._join_oldest()
+            self._over[nth] = (self._since_us, to_us, why)
+        self._over.append((self._since_us, float(first["t_us"]), self._why))
+        if len(self._over) > 2 * MOST_STRETCHES:
+            # One stretch of the older half; what lies between is then in doubt as well.
+            older = self._over[:MOST_STRETCHES]
+            to_us = max(map(itemgetter(1), older))
+            self._over[:MOST_STRETCHES] = [(older[0][0], to_us, older[0][2])]
         self.looking = False
         return first
-
-    def _join_oldest(self) -> None:
-        """Make one stretch of the older half; what lies between is then in doubt as well."""
-        self._to_us[:MOST_STRETCHES] = [max(self._to_us[:MOST_STRETCHES])]
-        del self._from_us[1:MOST_STRETCHES], self._whys[1:MOST_STRETCHES]

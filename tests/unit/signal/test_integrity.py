@@ -125,7 +125,7 @@ def test_no_doubt_is_forgotten_however_many_there_were(
         late = len(true) > 8
         assert bool(monitor.why(at, at + longer)) >= doubted
         assert late or bool(monitor.why(at, at + longer)) == doubted
-        assert len(monitor._whys) == len(monitor._from_us) == len(monitor._to_us) <= 8
+        assert len(monitor._over) <= 8
     finally:
         integrity.MOST_STRETCHES = room
 

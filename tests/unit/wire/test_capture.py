@@ -82,6 +82,46 @@ def test_a_capture_cut_anywhere_reads_up_to_the_cut_and_says_so(tmp_path: Path) 
         assert len(flat(batches)[0]) <= complete
 
 
+DAMAGE = st.tuples(
+    st.floats(0.0, 1.0),  # where
+    st.sampled_from([b"", b"\n", b"#", b"\n# host {} 0 0\n", b"\n#" + 300 * b"x", b"\xff\x00"]),
+    st.integers(0, 120),  # bytes that it replaces
+)
+
+
+@settings(max_examples=40)
+@given(damage=st.lists(DAMAGE, max_size=4), piece=st.integers(1, 300), short=st.booleans())
+def test_a_damaged_capture_reads_alike_however_its_file_is_cut_into_pieces(
+    tmp_path_factory: pytest.TempPathFactory,
+    damage: list[tuple[float, bytes, int]],
+    piece: int,
+    short: bool,
+) -> None:
+    path = tmp_path_factory.mktemp("capture") / "one.cap"
+    writer = CaptureWriter(path, {"tool": "0"})
+    for n in range(4):
+        writer.write(b"".join(position(10 * n + k, 1000 * (10 * n + k), k) for k in range(10)))
+        writer.note("host" if n % 2 else "remark", {"n": n})
+        writer.write(b"dirt \xff\n")
+    writer.close()
+    data = bytearray(path.read_bytes())
+    head = data.index(b"\n") + 1
+    for where, put, gone in damage:
+        at = head + int(where * (len(data) - head))
+        data[at : at + gone] = put
+    path.write_bytes(data)
+
+    def read() -> object:
+        reader = CaptureReader(path, 1_500 if short else None)
+        flattened = flat(list(reader.batches()))
+        return flattened, reader.size, reader.ended, reader.altered, reader.lines.lines
+
+    whole = read()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("rig.wire.capture.PIECE", piece)
+        assert read() == whole
+
+
 def test_every_changed_byte_is_found(tmp_path: Path) -> None:
     whole = tmp_path / "whole.cap"
     write(whole, [GOOD])
