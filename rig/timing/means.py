@@ -164,20 +164,23 @@ class Sample:
         if any(map(self._is_split, keys)) or not _is_defined(cells):
             return None
         together = [reading for cell in cells for reading in cell]
-        spreads = {key: _spread_of(cell) for key, cell in self.cells.items()}
         return Figure(
             cylinder=cylinder,
             readings=tuple(together),
             mean_btdc=circular_mean([circular_mean(_btdcs(cell)) for cell in cells]),
             sd_deg=mean_and_spread(_btdcs(together))[1],
-            spreads=tuple(spreads[key] for key in keys),
+            spreads=tuple(self._spreads[key] for key in keys),
             counts=tuple(map(len, cells)),
-            pooled=sum(spreads.values(), Spread()),
+            pooled=sum(self._spreads.values(), Spread()),
             seat=seat_of(
                 [[r.crank_deg for r in cell if r.crank_deg is not None] for cell in cells],
                 self._encoder,
             ),
         )
+
+    @cached_property
+    def _spreads(self) -> dict[Cell, Spread]:
+        return {key: _spread_of(cell) for key, cell in self.cells.items()}
 
     def _is_split(self, key: Cell) -> bool:
         split = self.split
