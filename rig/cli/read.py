@@ -103,8 +103,8 @@ recording PATH                   a capture, saved lines, or a pin recording (.vc
 --sensing-delay-us [INPUT=]US...  delay of the front end to take out; of all inputs, or of one
 --signal NAME=SIGNAL...          name of a signal in the VCD, such as a=enc.phase_a
 --approach-deg DEG               least approach of a reading
---closed-end-ms MS               closed this long ends a transition
---least-open-ms MS               open this long, contacts stay open
+--closed-end-ms MS               a transition ends when closed this long
+--least-open-ms MS               open this long, the contacts stay open
 --longest-dropout-ms MS          longest drop-out
 """
 COMMANDS = {"read": Command(run, OPTIONS)}

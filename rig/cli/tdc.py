@@ -99,9 +99,9 @@ def _places(encoder: Encoder, reference: TdcReference) -> Iterator[str]:
     placed = reference.forward_deg or reference.backward_deg
     if disc_places(encoder) > 1 and encoder.run_out_deg and not placed:
         yield (
-            f"TDC comes at {many(disc_places(encoder), 'place')} of the geared encoder's disc, and"
-            " it is not known at which it was found: run-out is that of the worst. It is less when"
-            " TDC is found with the piston stop, or with the dial gauge in a session."
+            f"TDC may be at any of {many(disc_places(encoder), 'place')} of the geared encoder's"
+            " disc: the run-out of the worst is used. It is less when TDC is found with the piston"
+            " stop, or with the dial gauge in a live run."
         )
     if index_places(encoder) > 1:
         apart_deg = places_apart_deg(encoder)
@@ -300,7 +300,7 @@ def _reference(of: TdcReference) -> Iterator[str]:
 SET = f"""
 {JOB}
 --tdc-deg DEG                degrees after the index, in the normal direction
---within,--within-deg SIZE   half-width of the interval that surely has it
+--within,--within-deg SIZE   half-width of the interval that surely contains TDC
 --how WORDS=set by hand      how it was found
 --cylinder N=1               the cylinder whose TDC it is
 """

@@ -1,4 +1,4 @@
-"""Keys to actions at a live bench: whose key it is, what is shown, and what is spoken."""
+"""Keys to actions at a live bench: what a key does now, what is shown, and what is spoken."""
 
 from __future__ import annotations
 

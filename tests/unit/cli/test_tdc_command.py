@@ -76,7 +76,7 @@ def test_on_a_geared_encoder_it_is_said_what_only_stating_costs(tmp_path: Path) 
     job = tmp_path / "job"
     rig("new", job, "--example", "geared_propeller")
     words = ("--tdc-deg", 20, "--within", 0.5)
-    assert "at 16 places of the geared encoder's disc" in rig("tdc", "set", job, *words).out
+    assert "at any of 16 places of the geared encoder's disc" in rig("tdc", "set", job, *words).out
     text = (job / "engine.toml").read_text("utf-8")
     without = re.sub(r"(?m)^run_out_deg = .*$", "run_out_deg = 0", text)
     assert without != text
