@@ -205,14 +205,23 @@ def save(job: Job, worked: JobResults, choice: Choice, now: datetime) -> Path:
 
 
 def _plain(
-    job: Job, worked: JobResults, choice: Choice, now: datetime, place: SheetPlace
+    job: Job,
+    worked: JobResults,
+    choice: Choice,
+    now: datetime,
+    place: SheetPlace,
+    stated: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, Any]:
-    """A prediction as plain data, with all that it takes to come to it again."""
+    """A prediction as plain data, with all that it takes to come to it again. ``stated`` are the
+    steps of a sheet whose version may have ranked the options otherwise."""
     proposal, predicted, _ = proposed(job, worked, choice, now, place)
     options = proposal.numbered
     if not 1 <= choice.option <= len(options):
         raise InputError(f"--take {choice.option}: there are options 1 to {len(options)}")
-    option, wanted = options[choice.option - 1], predicted[choice.option - 1]
+    shifts = [dict(each["shift_deg"]) for each in stated]
+    same = (n for n, each in enumerate(options) if [s.shift_deg for s in each.steps] == shifts)
+    n = next(same, choice.option - 1) if stated else choice.option - 1
+    option, wanted = options[n], predicted[n]
     if not wanted or worked.reference is None:
         raise InputError(f"--take {choice.option}: it moves no unit that was read")
     last = place.last
@@ -323,7 +332,8 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
         sheets = sheets_of(job.folder / FOLDER)
         older = [each for each in sheets if not each.number and each.when.utc < made]
         place = SheetPlace(MadeWhen(made), older[-1] if older else None, {})
-    fresh = _plain(job, worked, choice, made, place) | {"version": plain["version"]}
+    stated = () if plain["version"] == VERSION else plain["steps"]
+    fresh = _plain(job, worked, choice, made, place, stated) | {"version": plain["version"]}
     if plain["version"] != VERSION:
         for step in fresh["steps"]:
             step |= {"means": step.pop("kind"), "disturbs": 1, "enough": True}

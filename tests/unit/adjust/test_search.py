@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from rig.adjust.kinds import moves
@@ -25,11 +25,13 @@ from rig.engine.profile import (
     Gap,
     GapReading,
     Leads,
+    Lever,
     Mesh,
     Slot,
     Train,
     Unit,
 )
+from rig.timing.advance_range import LeverEnds
 
 ENGINE = Engine("demo", 4, 4, (1, 3, 4, 2), (180.0,) * 4, "clockwise", "flywheel end")
 Rotation = Literal["clockwise", "anticlockwise"]
@@ -412,3 +414,31 @@ def test_two_steps_that_bring_a_unit_inside_are_found_beside_one_that_cannot_be(
     # Two alone, by a tooth: 5.3 early is nearer than 9.7 late.
     assert found.errors == pytest.approx([0.0, 5.3], abs=1e-5)
     assert found.rank.verdicts == (1.0, 0.0, 0.0, 0.0)
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(3, 12), st.floats(2.0, 40.0), st.floats(0.0, 1.0), st.floats(-6.0, 6.0))
+@example(12, 35.05910402836325, 0.19132392605720028, -1.336502590354187)
+@example(11, 37.94230642927282, 0.689630155447081, 2.551033649136926)
+def test_a_lever_is_as_near_its_middle_as_any_position_allows(
+    teeth: int, range_deg: float, place: float, shift: float
+) -> None:
+    """A coupling and the lever, both on one unit: against all positions of the coupling."""
+    one = want("upper", shift)
+    ends = LeverEnds("upper", one.read_btdc - place * range_deg,
+                     one.read_btdc + (1.0 - place) * range_deg)  # fmt: skip
+    means = Adjustments(couplings=(Coupling("upper", teeth, teeth + 1),), levers=(Lever("upper"),))
+    units = [unit("upper", Fraction(1))]
+    of = Fitted(units, ENGINE, ends={"upper": ends}, read_btdc={"upper": one.read_btdc})
+    found, _ = moves(of, means)
+    task = make_task([one], units, "guarded", 1e-3)
+    assume(abs(shift) > 1.0)  # else inside as it is
+    best = Search(task, found, ends={"upper": ends}).best()[0]
+    steps = teeth * (teeth + 1)
+    need = shift - 360.0 / steps * np.arange(steps)
+    at = place + (need - 360.0 * np.round(need / 360.0)) / range_deg
+    fits = at[(at >= 0.0) & (at <= 1.0)]
+    assume(len(fits))
+    off = np.abs(fits - 0.5).min()
+    assume(abs(10.0 * off - round(10.0 * off)) > 1e-3)  # on the edge of a tenth
+    assert best.rank.lever == math.floor(10.0 * off)

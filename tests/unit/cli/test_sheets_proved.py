@@ -80,6 +80,20 @@ def test_sheets_of_earlier_versions_hold_and_what_is_altered_in_them_is_named(
         path.write_text(genuine, "utf-8")
 
 
+def test_an_earlier_sheet_holds_where_its_option_has_another_number_now(prediction: Path) -> None:
+    """Versions before 4 passed over some places of a lever, so that their numbers may differ."""
+    genuine = prediction.read_text("utf-8")
+    plain = json.loads(genuine)
+    plain["option"] = 2
+    prediction.write_text(json.dumps(plain), "utf-8")
+    assert rig("verify", prediction).status == 1
+    as_prediction_3(plain)
+    prediction.write_text(json.dumps(plain), "utf-8")
+    ran = rig("verify", prediction)
+    prediction.write_text(genuine, "utf-8")
+    assert ran.status == 0, ran.out
+
+
 def leaves(value: Any, where: Where = ()) -> Iterator[tuple[Where, Any]]:
     if isinstance(value, dict):
         for name, each in value.items():
