@@ -40,7 +40,7 @@ from rig.timing.drift import (
 from rig.timing.values import PHASES, Assessment, Mark
 from rig.words.assessments import CAUTION, in_groups
 
-SET_BETWEEN = "set or tightened between as found and as left"
+SET_BETWEEN = "set or tightened since as found"
 COLUMNS = (
     *("engine", "unit", "serial", "setting", "kind", "cylinder", "measured_utc", "certificate"),
     *("phase", "level", "n", "mean_btdc_deg", "U_deg", "earliest_btdc_deg", "nominal_btdc_deg"),
