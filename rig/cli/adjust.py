@@ -216,7 +216,7 @@ def _verdict(outcome: plan.Outcome) -> str:
     if not outcome.verdict.outside:
         return f"{outcome.verdict}, {nominal}"
     if outcome.beyond_deg > 180.0:
-        return f"OUTSIDE, one crank turn {side}"
+        return "OUTSIDE, one crank turn out"  # early or late is the same in a cycle of two turns
     beyond = size(outcome.beyond_deg, outcome.U_deg)
     return f"OUTSIDE, {beyond}° beyond the {side} limit, {nominal}"
 

@@ -11,8 +11,9 @@ import pytest
 from made_job import MadeJob, certificate_in, copied, finished, on_terminal, refused, rig
 from wrong_job import BEFORE, MEANS, RECUT, wrong_job
 
-from rig.adjust import predictions
+from rig.adjust import plan, predictions
 from rig.base.errors import InputError
+from rig.cli import adjust
 from rig.job.folder import Job
 from rig.signal.events import Reason
 from rig.timing.values import ADJUSTING
@@ -452,3 +453,10 @@ def test_an_error_that_no_tooth_explains_is_told_with_its_size(tmp_path: Path) -
     assert misfit["error_deg"] == pytest.approx(now["error_deg"])
     assert misfit["nearest_deg"] == 15.0
     assert "a key or a re-made gear that is out by" in rig("adjust", made.folder).out
+
+
+@pytest.mark.parametrize("error_deg", [360.12, 359.22, -359.22])
+def test_a_unit_one_crank_turn_out_is_neither_early_nor_late(error_deg: float) -> None:
+    want = plan.Want("upper", "fixed", 27.0 + error_deg, 27.0, 29.0, 25.0, 0.1)
+    left = plan.Outcome(want, 0.0, want.read_btdc, error_deg, 0.1, plan.Outlook.EARLY)
+    assert adjust._verdict(left) == "OUTSIDE, one crank turn out"
