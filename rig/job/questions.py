@@ -16,7 +16,7 @@ from math import pi
 from rig.base.errors import InputError, shown
 from rig.base.rounding import listed
 from rig.engine.engine_file import MOST_CYLINDERS
-from rig.engine.profile import MOST_MM
+from rig.engine.profile import MOST_MM, MOST_TEETH
 from rig.job import answers as checks
 from rig.job.answers import AUTOMATIC, BACK, FIXED, LEVER, NONE, Answers, Figure
 
@@ -110,7 +110,7 @@ class Interview:
             self.answers[question.key] = doubted
             return ""
         answer = question.check(typed or self.default)
-        if doubt := question.doubt(answer):
+        if typed and (doubt := question.doubt(answer)):  # what is offered is not queried
             self._doubted = answer
             return doubt
         self.answers[question.key] = answer
@@ -212,7 +212,7 @@ def _measures(so_far: Answers, figure: str, but: str = "") -> Iterator[Question]
     of, asked = Figure.of_answer(figure), Figure.of_answer(but).of
     if of.of == "travel" != asked:
         yield Question(
-            "stroke", "What is the stroke? (In mm, or 4 in.)", "100",
+            "stroke", "What is the stroke? (In mm, or 4 in.)", _usual(100, abs(of.size), 2000),
             partial(checks.a_length, low=5, high=2000, least=abs(of.size),
                     why="the figure is more travel than that stroke"),
             _unusual("mm of stroke", 30, 500, "40 to 300"),
@@ -230,11 +230,17 @@ def _measures(so_far: Answers, figure: str, but: str = "") -> Iterator[Question]
     if of.of in ("tape", "rule") and asked not in ("tape", "rule"):
         least = abs(of.size) * (1.0 if of.of == "rule" else 2.0 / pi)
         yield Question(
-            "rim_diameter", "What is the diameter of that rim? (In mm, or 16 in.)", "412",
+            "rim_diameter", "What is the diameter of that rim? (In mm, or 16 in.)",
+            _usual(412, least, 10_000),
             partial(checks.a_length, low=20, high=10_000, least=least,
                     why="the figure does not fit that rim"),
             _unusual("mm across the rim", 80, 2000, "150 to 1500"),
         )  # fmt: skip
+
+
+def _usual(mm: float, least_mm: float, most_mm: float) -> str:
+    """A usual length to offer; a longer one where the figure needs it."""
+    return f"{mm if mm > least_mm else min(4.0 * least_mm, most_mm):g}"
 
 
 def _tolerance(so_far: Answers, figure: str, key: str, text: str) -> Question:
@@ -278,11 +284,12 @@ def adjustments(so_far: Answers) -> Iterator[Question]:
                        "How many teeth has the coupling towards the drive, and towards the unit?"
                        " (19 20)", "19 20", checks.two_teeth, checks.equal_teeth)  # fmt: skip
     if "gear" in chosen:
+        most = min(24, MOST_TEETH // max(drive.numerator, drive.denominator)) or 1
         usual = {Fraction(1, 2): "24 48", Fraction(1): "32 32", Fraction(3, 2): "36 24"}
         yield Question(
             "gear_teeth",
             "How many teeth has the crank's gear, and the unit's? (24 48; idlers do not count.)",
-            usual.get(drive, f"{drive.numerator * 24} {drive.denominator * 24}"),
+            usual.get(drive, f"{drive.numerator * most} {drive.denominator * most}"),
             partial(checks.gear_teeth, drive=drive),
         )  # fmt: skip
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
@@ -397,6 +398,26 @@ def test_whatever_is_answered_makes_a_file_that_says_just_that(answers: dict[str
         assert all(s.window is None or s.window.source == answers["source"] for s in unit.settings)
         if set_by == "lever":
             assert (unit.settings[1].window is None) == (answers["retard"] == "")
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.sampled_from(["2", "4"]), st.integers(1, 36), st.integers(1, 36),
+    st.sampled_from(["tape", "rule", "travel"]), st.floats(0.1, 1000.0),
+)  # fmt: skip
+def test_what_an_empty_answer_means_will_always_do(
+    strokes: str, cylinders: int, lobes: int, of: str, size_mm: float
+) -> None:
+    answers = {
+        "strokes": strokes, "cylinders": str(cylinders), "adjustments": "all",
+        "drive": str(Fraction(cylinders, lobes * (int(strokes) // 2))),
+        "figure": f"{size_mm:.3f} mm {of}", "tolerance": "1",
+    }  # fmt: skip
+    kept = checked(answers)
+    assert {"slot_radius", "coupling_teeth", "gear_teeth", "person"} < kept.keys()
+    assert checked(kept) == kept
+    interview = through(answers)  # and it is not queried, or nobody at a terminal could answer
+    assert interview.answers == kept
 
 
 TYPED = st.one_of(
