@@ -155,7 +155,8 @@ class BatchParser:
             kind = kind[: _until(kind == _W)]
         which = low + np.arange(len(kind))
         clock = carried.clock
-        t_us, latest_us, good = clock.unwrap_many(self._field(which, _TIME_AT[kind]), kind != _I)
+        t32 = self._field(which, _TIME_AT[kind])
+        t_us, latest_us, good = clock.unwrap_many(t32, kind != _I, kind == _P)
         uptime_s = self._column(_H, "uptime", which)
         for line in np.flatnonzero(kind[:good] == _H).tolist():
             if not clock.agrees(int(t_us[line]), int(uptime_s[line])):
@@ -166,6 +167,8 @@ class BatchParser:
         which, kind, t_us, latest_us = which[:good], kind[:good], t_us[:good], latest_us[:good]
         clock.latest_us = int(latest_us[-1])
         is_position = kind == _P
+        if is_position.any():
+            clock.position_us = int(t_us[is_position][-1])
         counts = carried.count.unwrap_many(self._column(_P, "count", which[is_position]))
         # A line's count is carried on from the last position before it.
         base = np.concatenate(([before], counts))[np.cumsum(is_position)]

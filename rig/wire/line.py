@@ -223,33 +223,40 @@ def signed_step(now: Whole, before: Whole | int) -> Whole:
 class Clock:
     """The rig's 32-bit microseconds, unwrapped.
 
-    A record may be older than the latest one by ``LATEST_US``. A larger step back cannot come from
-    a running rig: ``unwrap`` returns None, and the caller concludes a restart. Assumption: silence
-    is shorter than 2**31 us, or a health record gives the time since start.
+    A record may be older than the latest one by ``LATEST_US``, a position not older than the one
+    before it. A larger step back cannot come from a running rig: ``unwrap`` returns None, and the
+    caller concludes a restart. Assumption: silence is shorter than 2**31 us, or a health record
+    gives the time since start.
     """
 
     def __init__(self, offset_us: int = 0) -> None:
         self.latest_us: int | None = None
+        self.position_us: int | None = None  # of the latest position
         self._offset_us = offset_us
         self._uptime_known = False
 
-    def unwrap(self, t32: int) -> int | None:
+    def unwrap(self, t32: int, *, position: bool = False) -> int | None:
         """Unwrapped time for the 32-bit ``t32``; None when it ran backwards."""
         if self.latest_us is None:
             self.latest_us = t32 + self._offset_us
-            return self.latest_us
         step = signed_step(t32, (self.latest_us - self._offset_us) & (WRAP - 1))
-        if step < -LATEST_US:
-            return None
         t_us = self.latest_us + step
+        if step < -LATEST_US or (
+            position and self.position_us is not None and t_us < self.position_us
+        ):
+            return None
         self.latest_us = max(t_us, self.latest_us)
+        if position:
+            self.position_us = t_us
         return t_us
 
-    def unwrap_many(self, t32: Ints, timed: NDArray[np.bool_]) -> tuple[Ints, Ints, int]:
+    def unwrap_many(
+        self, t32: Ints, timed: NDArray[np.bool_], position: NDArray[np.bool_]
+    ) -> tuple[Ints, Ints, int]:
         """``unwrap`` of many in succession, ``latest_us`` after each, and how many are valid.
 
         Lines that are not ``timed`` have no time. Does not update ``latest_us``, which must be
-        known: the caller may not use all of them.
+        known, nor ``position_us``: the caller may not use all of them.
         """
         assert self.latest_us is not None
         step = signed_step(t32, self.latest_us - self._offset_us)
@@ -258,6 +265,9 @@ class Clock:
         onward = step.copy()
         onward[1:] -= most[:-1]
         wrong = timed & ((onward < -LATEST_US) | (onward >= HALF))
+        least = -HALF if self.position_us is None else self.position_us - self.latest_us
+        before = np.concatenate(([least], np.where(position, step, -HALF)[:-1]))
+        wrong |= position & (step < np.maximum.accumulate(before))
         sound = int(np.argmax(wrong)) if wrong.any() else len(wrong)
         return self.latest_us + step, self.latest_us + most, sound
 

@@ -233,17 +233,17 @@ class LineReader:
         self._line_error("gap", f"{many(missing, 'line')} missing before running number {running}")
         return True
 
-    def _time(self, t32: int) -> int:
-        t_us = self._carried.clock.unwrap(t32)
+    def _time(self, t32: int, *, position: bool = False) -> int:
+        t_us = self._carried.clock.unwrap(t32, position=position)
         if t_us is None:
             self._line_error("clock", "the clock of the rig ran backwards: taken for a restart")
             self._restarted(0)
-            t_us = self._carried.clock.unwrap(t32)
+            t_us = self._carried.clock.unwrap(t32, position=position)
             assert t_us is not None
         return t_us
 
     def _position(self, t: int, count: int, *rest: int) -> None:
-        t_us = self._time(t)
+        t_us = self._time(t, position=True)
         self._sure_us = float(t_us - rest[3])  # how long the oldest edge was held back
         totals = () if len(rest) > 4 else (-1, -1)
         self._out.positions.append((t_us, self._carried.count.unwrap(count), *rest, *totals))

@@ -172,3 +172,17 @@ def test_inputs_that_no_rig_has_are_line_errors(line: bytes, said: str) -> None:
         _, _, _, others = flat(read(data))
         (wrong,) = (each for each in others if isinstance(each, LineError) and each.kind == "field")
         assert wrong.detail.startswith(said)
+
+
+@pytest.mark.parametrize("step", [7, 1 << 16])
+def test_a_position_before_the_last_one_shows_a_restart_whose_line_was_lost(step: int) -> None:
+    """Also within the two seconds by which an edge may be late."""
+    data = b"".join(position(n, 20_000 * (n + 1), n) for n in range(40))
+    data += b"".join(position(n, 20_000 * (n + 1), n) for n in range(3, 40))
+    reader = LineReader()
+    batches = [b for at in range(0, len(data), step) for b in reader.feed(data[at : at + step])]
+    others = [other for batch in batches for other in batch.others]
+    assert [type(each) for each in others] == [LineError, LineError, Restart]
+    t_us = np.concatenate([batch.positions["t_us"] for batch in batches])
+    assert len(t_us) == 77
+    assert (np.diff(t_us) > 0).all()
