@@ -262,7 +262,8 @@ class GaugeNotes:
             elif note.name == NOTE and value.get("back"):
                 self._take_back(value.get("reading", len(self.readings)))
             elif note.name == NOTE:
-                noted = _read(_Noted, value)
+                way = next((each for each in (1, 0, -1) if value.get("direction", 0) == each), None)
+                noted = _read(_Noted, value if way is None else {**value, "direction": way})
                 point, again = GaugePoint(noted.crank_deg, noted.lift_mm), noted.purpose == "check"
                 self.readings.append(
                     GaugeReading(point, noted.cylinder, noted.direction, again, life)
