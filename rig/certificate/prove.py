@@ -45,7 +45,7 @@ from rig.engine.engine_file import (
 from rig.engine.profile import Profile
 from rig.job import folder as sheets
 from rig.job.clock import Clock, moment
-from rig.job.folder import Job, SheetKind
+from rig.job.folder import Job, SheetKind, recording_at
 from rig.job.results import (
     FOR_TDC,
     JobResults,
@@ -194,8 +194,8 @@ def prove_sheet(path: Path, folder: Path | None = None) -> list[Check]:
     plain = sheets.read(path, kind.kind)
     job = folder if folder is not None else path.absolute().parent.parent
     try:
-        checks = list(_recordings(job / "captures", kind, plain))
-        checks += _time(path, kind, plain, job / "captures")
+        checks = list(_recordings(job, kind, plain))
+        checks += _time(path, kind, plain, job)
         if not all(each.holds for each in checks):
             return checks
         fresh = kind.recompute(_job_at(job, plain), plain) | {"program": plain["program"]}
@@ -231,19 +231,19 @@ def _job_at(folder: Path, plain: Mapping[str, Any]) -> Job:
     )
 
 
-def _recordings(captures: Path, kind: SheetKind, plain: Mapping[str, Any]) -> Iterator[Check]:
+def _recordings(job: Path, kind: SheetKind, plain: Mapping[str, Any]) -> Iterator[Check]:
     named = kind.recordings(plain)
     if not named:
         yield fails("recordings", "names no recording; it was edited", "none")
     for name, stated, size in named:
         if Path(name).name == name:
             changed = "is not the recording that was used"
-            yield file_check(captures / name, stated, changed, size=size)
+            yield file_check(recording_at(job, kind.folder, name), stated, changed, size=size)
         else:
-            yield fails(name, f"there is no such file in {captures}", stated)
+            yield fails(name, f"there is no such file in {job / 'captures'}", stated)
 
 
-def _time(path: Path, kind: SheetKind, plain: Mapping[str, Any], captures: Path) -> Iterator[Check]:
+def _time(path: Path, kind: SheetKind, plain: Mapping[str, Any], job: Path) -> Iterator[Check]:
     """Made when its name says, after its recordings, and not in the future."""
     stated = str(plain["made_utc"])
     made = moment(plain["made_utc"])
@@ -255,7 +255,7 @@ def _time(path: Path, kind: SheetKind, plain: Mapping[str, Any], captures: Path)
     words, wrong = "says what it is of, and when", "is not the name of this sheet"
     yield check("the file's name", of, path.stem, named, words, wrong)
     yield past_check("made_utc", stated, made, datetime.now(UTC))
-    for recording in [captures / name for name, *_ in kind.recordings(plain)]:
+    for recording in [recording_at(job, kind.folder, n) for n, *_ in kind.recordings(plain)]:
         begun = Clock(recording).utc(0.0) if recording.suffix == ".capture" else None
         if begun is not None and begun > made:
             said = f"before {recording.name} was begun"

@@ -156,6 +156,14 @@ class SheetKind:
     since: int = 1  # the first version that can be proved
 
 
+def recording_at(job: Path, folder: str, name: str) -> Path:
+    """Where a recording is that a sheet in ``folder`` names: with the captures of the engine, or
+    beside the sheet, as those of a unit off the engine are."""
+    beside = job / folder / name
+    engine = job / "captures" / name
+    return beside if beside.exists() and not engine.exists() else engine
+
+
 def free_path(folder: Path, stem: str) -> Path:
     """A free path in ``folder``: STEM.json, else STEM-2.json and so on."""
     names = (f"{stem}.json" if n == 1 else f"{stem}-{n}.json" for n in count(1))

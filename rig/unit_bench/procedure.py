@@ -32,6 +32,7 @@ from rig.wire.records import Note
 TURNS, TURNS_BACK, FELT = 5, 3, 3
 """Openings a lobe forward, closings a lobe turning back, and neutral places a side, after which no
 more are asked for (common practice, no source)."""
+OF_NEUTRAL = f"Magnetic neutral gives the E-gap angle: felt {{}} of {FELT} times this way."
 
 CAUTION = (
     "A magneto on the bench is live as soon as it is turned: its leads on an earthed gap, hands off"
@@ -137,33 +138,44 @@ class MeasureUnit(Procedure):
 
     def advice(self) -> Advice:
         """What is still needed, in order."""
-        words, press, hand = self._next()
-        why = "Turned both ways, the backlash shows; neutral sets the spark."
+        words, why, press, hand = self._next()
         return Advice("unit", words, why, CAUTION, press=press, hand=hand)
 
-    def _next(self) -> tuple[str, str, Hand]:
-        """What to do, the action, what the hand does."""
+    def _next(self) -> tuple[str, str, str, Hand]:
+        """What to do and why, the action, what the hand does."""
         seen, lobes = self._alone.seen(), self._unit.lobes
         coupled = self._unit.coupling == "impulse"
         forward, back = Hand.TURN_FORWARD, Hand.TURN_BACK
         steps = (
             (not self._host.session.is_anchored,
-             "Turn it slowly forward until the index passes", "", forward),
+             "Turn it slowly forward until the index passes",
+             "All angles are counted from the index.", "", forward),
             (len(seen.openings_deg) < TURNS * lobes,
-             f"Turn it forward through its openings, {TURNS} turns or more", "", forward),
+             f"Turn it forward through its openings, {TURNS} turns or more",
+             f"{len(seen.openings_deg)} of {TURNS * lobes} openings are read.", "", forward),
             (len(seen.back_closings_deg) < TURNS_BACK * lobes,
-             f"Turn it back, {TURNS_BACK} turns or more", "", back),
+             f"Turn it back, {TURNS_BACK} turns or more",
+             "Where the contacts close, turned back, shows the backlash.", "", back),
             (len(seen.neutral_forward_deg) < FELT,
-             "Turn gently forward until the rotor settles, let go", "event_here", forward),
+             "Turn gently forward until the rotor settles, let go",
+             OF_NEUTRAL.format(len(seen.neutral_forward_deg)), "event_here", forward),
             (len(seen.neutral_backward_deg) < FELT,
-             "Turn gently back until the rotor settles, let go", "event_here", back),
+             "Turn gently back until the rotor settles, let go",
+             OF_NEUTRAL.format(len(seen.neutral_backward_deg)), "event_here", back),
             (coupled and not self._alone.engaged and not seen.impulse_deg,
-             "Let its coupling engage", "coupling", forward),
+             "Let its coupling engage", "Its trips show the lag.", "coupling", forward),
             (coupled and len(seen.impulse_deg) < FELT,
-             "Turn it forward through the trips, a few turns", "", forward),
+             "Turn it forward through the trips, a few turns",
+             f"{len(seen.impulse_deg)} of {FELT} trips are read.", "", forward),
         )  # fmt: skip
         found = (each[1:] for each in steps if each[0])
-        return next(found, ("End here and have the report", "save", Hand.NOTHING))
+        end = (
+            "End here and have the report",
+            "All that was asked for is read.",
+            "save",
+            Hand.NOTHING,
+        )
+        return next(found, end)
 
     # -- actions --
 

@@ -31,7 +31,7 @@ from rig.base.files import digest
 from rig.base.rounding import figure, many, two_figures
 from rig.base.uncertainty import quantisation, rectangular, root_sum, student_t
 from rig.engine.profile import Encoder, Unit
-from rig.job.folder import Job, SheetKind
+from rig.job.folder import Job, SheetKind, recording_at
 from rig.session.annotations import Timeline
 from rig.signal.events import Closing, Event, Opening, Settings
 from rig.signal.openings import OpeningFinder, replay
@@ -436,10 +436,13 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
         raise ValueError("impossible counts per turn")
     if identity.name not in ["", *(unit.name for unit in job.profile.units)]:
         raise InputError(f"the engine file has no unit {identity.name!r}; it was edited")
+
+    def at(name: object) -> Path:
+        return recording_at(job.folder, FOLDER, str(name))
+
     fresh, _, _ = sheet(
-        identity, bench, counts, job.captures / str(plain["recording"]), str(plain["made_utc"]),
-        impulse=None if impulse is None else job.captures / str(impulse["recording"]),
-        changes=plain["changes"],
+        identity, bench, counts, at(plain["recording"]), str(plain["made_utc"]),
+        impulse=None if impulse is None else at(impulse["recording"]), changes=plain["changes"],
     )  # fmt: skip
     if version == PLAY:
         fresh["version"], found = PLAY, fresh["found"]

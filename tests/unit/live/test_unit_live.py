@@ -71,8 +71,9 @@ def test_led_through_and_reported(unit: UnitBench) -> None:
     unit.do("turn 1400 at 150")
     assert "Turn it back" in unit.ui_state.view().next
     unit.do("back 1200 at 150", "turn 60 at 60", "rest 0.8")
-    for _ in range(3):
+    for felt in range(3):
         assert "Turn gently forward until the rotor settles" in unit.ui_state.view().next
+        assert f"felt {felt} of 3" in unit.ui_state.view().why
         unit.do("turn 20 at 60", "rest 0.8")
         unit.press("space")
     unit.do("turn 40 at 60")
@@ -96,6 +97,10 @@ def test_led_through_and_reported(unit: UnitBench) -> None:
     truth = unit.rig.hidden.units[0]
     assert found["backlash"]["deg"] == pytest.approx(truth.backlash_deg, abs=0.08)
     assert found["neutral"]["n"] == 3
+    proved = rig("verify", ran.answer["saved"])  # its capture is beside it, not the engine's
+    assert proved.status == 0, proved.out
+    unit.live.capture_path.unlink()
+    assert rig("verify", ran.answer["saved"]).status != 0
     (backlash,) = [line.text for line in shown.lines if line.label == "backlash"]
     assert float(backlash.split("°")[0]) == pytest.approx(found["backlash"]["deg"], abs=0.05)
     (neutral,) = [line.text for line in shown.lines if line.label == "neutral"]
