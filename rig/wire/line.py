@@ -235,15 +235,17 @@ class Clock:
         self._offset_us = offset_us
         self._uptime_known = False
 
-    def unwrap(self, t32: int, *, position: bool = False) -> int | None:
-        """Unwrapped time for the 32-bit ``t32``; None when it ran backwards."""
+    def unwrap(self, t32: int, *, position: bool = False, later: bool = False) -> int | None:
+        """Unwrapped time for the 32-bit ``t32``; None when it ran backwards, or is to be ``later``
+        than all before and is not."""
         if self.latest_us is None:
             self.latest_us = t32 + self._offset_us
+            later = False
         step = signed_step(t32, (self.latest_us - self._offset_us) & (WRAP - 1))
         t_us = self.latest_us + step
-        if step < -LATEST_US or (
-            position and self.position_us is not None and t_us < self.position_us
-        ):
+        if step < -LATEST_US or (later and step <= 0):
+            return None
+        if position and self.position_us is not None and t_us < self.position_us:
             return None
         self.latest_us = max(t_us, self.latest_us)
         if position:

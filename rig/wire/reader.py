@@ -64,6 +64,7 @@ class LineReader:
         self._rest = b""
         self._overlong = False
         self._expected: int | None = None
+        self._went_back = False  # the running number did: restarted, or very many lines are missing
         self._carried = Carried()
         self._protocol_ok = True
         self._out = BatchBuilder()
@@ -171,7 +172,7 @@ class LineReader:
 
     def _together(self, parser: BatchParser, low: int, high: int, first: int) -> int:
         """Take the records of lines ``low`` to ``high`` as far as they are regular; how many."""
-        if self._overlong or not self._protocol_ok:
+        if self._overlong or self._went_back or not self._protocol_ok:
             return 0
         expected = int(parser.numbers[low]) if self._expected is None else self._expected
         taken = parser.take(low, high, expected, self._carried)
@@ -230,11 +231,13 @@ class LineReader:
         if missing == RUNNING.high:
             self._line_error("repeat", f"running number {running} came twice")
             return False
+        self._went_back = missing > RUNNING.high // 2
         self._line_error("gap", f"{many(missing, 'line')} missing before running number {running}")
         return True
 
     def _time(self, t32: int, *, position: bool = False) -> int:
-        t_us = self._carried.clock.unwrap(t32, position=position)
+        t_us = self._carried.clock.unwrap(t32, position=position, later=self._went_back)
+        self._went_back = False
         if t_us is None:
             self._line_error("clock", "the clock of the rig ran backwards: taken for a restart")
             self._restarted(0)
@@ -293,6 +296,7 @@ class LineReader:
     def _restarted(self, cause: int) -> None:
         """The rig restarted: forget the old clock and counts."""
         latest_us = self._carried.clock.latest_us
+        self._went_back = False
         self._out.close()
         self._out.others.append(Restart(self.now_us, cause))
         self._carried = Carried(Clock(0 if latest_us is None else latest_us + AFTER_RESTART_US))

@@ -186,3 +186,25 @@ def test_a_position_before_the_last_one_shows_a_restart_whose_line_was_lost(step
     t_us = np.concatenate([batch.positions["t_us"] for batch in batches])
     assert len(t_us) == 77
     assert (np.diff(t_us) > 0).all()
+
+
+@pytest.mark.parametrize("step", [7, 1 << 16])
+def test_a_number_and_a_time_that_go_back_show_a_restart_at_once(step: int) -> None:
+    """An edge of the new life has the new clock, though no position was read before it."""
+    data = b"".join(position(n, 20_000 * (n + 1), n) for n in range(40))
+    data += encode("C", 4, "1", "1", "9000", "3", ".", ".", ".", ".")
+    data += b"".join(position(n, 20_000 * n, n) for n in range(5, 40))
+    reader = LineReader()
+    batches = [b for at in range(0, len(data), step) for b in reader.feed(data[at : at + step])]
+    others = [other for batch in batches for other in batch.others]
+    assert [type(each) for each in others] == [LineError, LineError, Restart]
+    edges = np.concatenate([batch.edges for batch in batches])
+    assert edges["t_us"].tolist() == [800_000 + 1_000_000 + 0x9000]
+
+
+def test_after_very_many_missing_lines_the_clock_goes_on() -> None:
+    """The running number seems to go back; the time does not."""
+    data = position(40_000, 1_000, 1) + position(10_000, 700_000_000, 2)
+    (batch,) = read(data)
+    assert batch.positions["t_us"].tolist() == [1_000.0, 700_000_000.0]
+    assert [type(each) for each in batch.others] == [LineError]
