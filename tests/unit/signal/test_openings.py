@@ -83,6 +83,18 @@ def test_cut_anywhere_in_any_pieces(cuts: list[int]) -> None:
     assert follow(stream(), cuts) == follow(stream(), [])
 
 
+@pytest.mark.parametrize("fault", ["corrupt 3", "lose 5"])
+@pytest.mark.parametrize("seed", [7, 10])
+def test_a_restart_whose_line_is_lost_is_the_same_however_cut(seed: int, fault: str) -> None:
+    """In the first two seconds of a rig, by which a record may be late."""
+    plan = f"turn 200 at 150\nfault reset\nfault {fault}\nturn 400 at 150\n"
+    data = run(plan, profile(), seed).data
+    whole = follow(data, [])
+    assert sum("restarted" in each for each in whole) >= 1
+    for step in (61, 997, 3331):
+        assert follow(data, list(range(0, len(data), step))) == whole
+
+
 def test_a_byte_at_a_time() -> None:
     part = stream()[:20_000]
     assert follow(part, list(range(len(part)))) == follow(part, [])
