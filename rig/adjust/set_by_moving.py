@@ -225,6 +225,7 @@ class SetUnit(LedProcedure):
 
     def see(self, now: Now, events: Sequence[Event]) -> None:
         """One more look at the rig."""
+        super().see(now, events)
         if now.crank_deg is None:
             return
         if self._watch is not None:

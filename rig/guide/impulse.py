@@ -288,6 +288,7 @@ class PastImpulseCoupling(LedProcedure):
 
     def see(self, now: Now, events: Sequence[Event]) -> None:
         """One more look at the rig."""
+        super().see(now, events)
         self._watch.see(now, events)
 
     def show(self, now: Now | None) -> GoToView:

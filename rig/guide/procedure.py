@@ -57,10 +57,18 @@ class Offer:
 
 
 class LedProcedure(Procedure):
-    """A procedure that leads the crank; the person says when it is done."""
+    """A procedure that leads the crank; the person says when it is done.
+
+    It is over where its angles are no longer valid: TDC has moved, or the index of a geared encoder
+    may be at another place since the rig restarted.
+    """
 
     def __init__(self, host: Host) -> None:
         self._host = host
+
+    def see(self, now: Now, events: Sequence[Event]) -> None:
+        """One more look at the rig."""
+        self.over = self.over or self._host.session.here is None
 
     def actions(self) -> tuple[Action, ...]:
         """It is done."""

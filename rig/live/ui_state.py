@@ -77,6 +77,7 @@ class UiState:
             self._report_opened_at_rest(events)
             if self.procedure is not None and now is not None:
                 self.procedure.see(now, events)
+                self._leave_what_is_over()
             while self._foot < self.live.session.foot_presses:
                 self._foot += 1
                 self.actions()  # an event is recorded, or a step is done that needs none

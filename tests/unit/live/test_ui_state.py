@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import cast
 
 import pytest
+from bench_engines import BENCH_ENGINES
 from virtual_bench import VirtualBench
 
 from rig.base.angles import wrap
@@ -245,6 +246,24 @@ def test_going_to_an_angle(found: VirtualBench) -> None:
     assert "reached 3" in found.live.session.annotations.remarks[-1]
     found.press("g", "x", "enter")
     assert "is not an angle" in found.ui_state.view().message
+
+
+@pytest.mark.slow
+def test_a_restart_ends_the_way_to_an_angle_where_the_index_has_several_places(
+    tmp_path: Path,
+) -> None:
+    """At another place of the index the angle would be wrong by a ninth of a turn or more."""
+    bench = BENCH_ENGINES["geared propeller"].bench(tmp_path / "job")
+    bench.do("turn 1680 at 120")
+    bench.find_dead_centre()
+    bench.do("goto 0 at 120")
+    if not bench.rig.reply.get("compressed"):
+        bench.do("turn 180 at 120", "goto 0 at 120")
+    bench.press("f", "g", "3", "6", "enter")
+    assert bench.ui_state.view().goto is not None
+    bench.do("fault reset", "turn 800 at 120")
+    assert bench.ui_state.view().goto is None
+    assert bench.live.session.here is None
 
 
 def test_setting_by_moving_the_unit_is_kept_apart_and_confirmed(found: VirtualBench) -> None:
