@@ -232,6 +232,8 @@ class UiState:
         if self._hand is not None:
             last.insert(0, Key("arrows", "crank"))
         press, step = self.bench.advice.press, step_of(self.live)
+        if press in LAST:
+            last.sort(key=lambda each: each.key != offered[press].key)
         wanted = [a for a in offered.values() if a.id not in LAST and self._on_foot(a, step)]
         found = [(a.id, key) for a in wanted for key in a.keys(self.bench)]
         found.sort(key=lambda each: press not in (each[0], each[1].key))  # what NEXT names is first
