@@ -10,7 +10,7 @@ from typing import Any
 from virtual_bench import VirtualBench
 
 from rig.base.angles import wrap
-from rig.engine.gear_train import index_places
+from rig.engine.gear_train import index_places, places_apart_deg
 from rig.timing.values import Assessment, Reading
 
 PLACED_DEG = 0.1
@@ -58,7 +58,9 @@ def true_opening(bench: VirtualBench, reading: Reading) -> dict[str, Any]:
     near = [o for o in openings if abs(o["t"] - at_s) <= within_s]
     assert near, reading
     at_deg = reading.crank_deg
-    return min(near, key=lambda each: abs(wrap(at_deg - each["shown_deg"])))
+    # A geared encoder's index may be at another place of the crank after a restart.
+    apart_deg = places_apart_deg(bench.job.profile.encoder)
+    return min(near, key=lambda each: abs(wrap(at_deg - each["shown_deg"], apart_deg)))
 
 
 def true_btdc(bench: VirtualBench, reading: Reading, true: Mapping[str, Any]) -> float:
