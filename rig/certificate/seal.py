@@ -121,7 +121,7 @@ RENAMED_KEYS = {
     "play_error_deg": "backlash_error_deg",
     "stated_tdc_deg": "entered_tdc_deg",
     "stated_tdc_within_deg": "entered_tdc_within_deg",
-}  # of the engine file's contents, as records up to 0.5.0 have them
+}  # of the engine file's contents, as records up to 0.4.0 have them
 
 
 def _by_new_names(part: str, of: dict[str, Any]) -> None:

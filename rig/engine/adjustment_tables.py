@@ -32,7 +32,7 @@ from rig.engine.profile import (
 )
 
 KEY, EARLIER_KEY = "adjustment", "means"  # the second until version 0.4.0
-# What keys of other tables were called until version 0.5.0.
+# What keys of other tables were called until version 0.4.0.
 EARLIER_KEYS = {"backlash_deg": "play_deg", "backlash_error_deg": "play_error_deg"}
 MOST_OF_A_KIND = 16
 
