@@ -449,7 +449,10 @@ def gap_step(of: Fitted, gap: Gap, shift_deg: float) -> Step:
         f"set the contact gap of {gap.unit} from {gap.now_mm:.2f} to {to_mm:.2f} mm",
         f"{how_far}, at {size(rate, 2.0 * u_rate)} degrees a millimetre as read on it",
         {gap.unit: shift_deg},
-        {"crank_deg": shift_deg, "gap_mm": to_mm, "deg_per_mm": rate, "u_shift_deg": u_shift_deg},
+        {
+            "crank_deg": shift_deg, "from_mm": gap.now_mm, "gap_mm": to_mm, "deg_per_mm": rate,
+            "u_shift_deg": u_shift_deg,
+        },
         neutral, "write the new gap down with its limits", u_shift_deg=u_shift_deg,
     )  # fmt: skip
 

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from rig import __version__
+from rig.adjust import carried_out
 from rig.adjust.changes import Changed, Instant, last_changes, order_of, readings_of
 from rig.adjust.plan import (
     Option,
@@ -43,7 +44,9 @@ from rig.timing.values import Assessment, Comparison, Reading
 
 FOLDER = "predictions"
 KIND = "prediction"
-VERSION = 4  # version 3 names the kinds of its steps otherwise, and has a time with each opening
+VERSION = 4
+"""Version 3 names the kinds of its steps otherwise, has a time with each opening, and takes slots
+and gaps as the engine file has them, whatever was carried out since."""
 BY_CLOCK = (1, 2)  # versions that do not know their place among sheets and captures
 
 
@@ -86,8 +89,20 @@ class SheetPlace:
     """Where a sheet is among the job's others and its captures."""
 
     when: MadeWhen
-    last: Sheet | None  # the one before it
+    earlier: Sequence[Sheet]
     captures: Mapping[str, object]  # ``number`` and ``after`` as the head of a capture has them
+    as_entered: bool = False  # slots and gaps are as the engine file has them
+
+    @property
+    def last(self) -> Sheet | None:
+        """The sheet before it."""
+        return self.earlier[-1] if self.earlier else None
+
+    def steps(self, last_carried_out: bool) -> list[Mapping[str, Any]]:
+        """All that was carried out before, in its order. Whether a sheet was, the next one says."""
+        said = [*(each.carried_out for each in self.earlier[1:]), last_carried_out]
+        done = [each for each, was in zip(self.earlier, said, strict=False) if was]
+        return [step for each in done for step in each.steps]
 
 
 def predict(option: Option, assessments: Sequence[Assessment]) -> list[PredictedOpening]:
@@ -125,13 +140,17 @@ def proposed(
     if choice.asked:
         text = job.engine.data + b"\n" + choice.asked.encode("utf-8")
         entered = engine_from_bytes(text)[1]
+    present = entered
+    if not place.as_entered:
+        present = carried_out.after(entered, place.steps(choice.carried_out))
     levers, without = lever_ends(read, job.profile)
     proposal = propose(
-        wants_from(read, job.profile), job.profile, entered,
+        wants_from(read, job.profile), job.profile, present,
         pairs=pairs_from(read, job.profile, compared),
         levers=levers, grain_deg=choice.grain_deg,
     )  # fmt: skip
-    proposal = replace(proposal, notes=(*proposal.notes, *without))
+    changed = carried_out.notes(entered, present)
+    proposal = replace(proposal, notes=(*changed, *proposal.notes, *without))
     predicted = [predict(option, read) for option in proposal.numbered]
     return proposal, predicted, read
 
@@ -190,7 +209,7 @@ def place_of(
         )
         for one in worked.played
     )  # fmt: skip
-    return SheetPlace(MadeWhen(now, seen, heads_of(captures)), newest(job, own), captures)
+    return SheetPlace(MadeWhen(now, seen, heads_of(captures)), earlier(job, own), captures)
 
 
 # -- sheets --
@@ -291,8 +310,13 @@ def sheets_of(kept: Path, *, passing_over: bool = False) -> list[Sheet]:
 
 def newest(job: Job, before: int | None = None) -> Sheet | None:
     """The newest prediction of a job, or of those numbered below ``before``; None without one."""
+    return next(reversed(earlier(job, before)), None)
+
+
+def earlier(job: Job, before: int | None) -> list[Sheet]:
+    """The predictions of a job, in their order, or those of them numbered below ``before``."""
     sheets = sheets_of(job.folder / FOLDER)
-    return next((s for s in reversed(sheets) if before is None or s.number < before), None)
+    return [each for each in sheets if before is None or each.number < before]
 
 
 def recordings(plain: Mapping[str, Any]) -> list[tuple[str, str, int | None]]:
@@ -328,15 +352,17 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     if plain["version"] not in BY_CLOCK:
         numbers = int(plain["number"]), int(plain["place"]["number"])
         place = place_of(job, worked, made, numbers)
+        place = replace(place, as_entered=plain["version"] != VERSION)
     else:
         sheets = sheets_of(job.folder / FOLDER)
         older = [each for each in sheets if not each.number and each.when.utc < made]
-        place = SheetPlace(MadeWhen(made), older[-1] if older else None, {})
+        place = SheetPlace(MadeWhen(made), older, {}, as_entered=True)
     stated = () if plain["version"] == VERSION else plain["steps"]
     fresh = _plain(job, worked, choice, made, place, stated) | {"version": plain["version"]}
     if plain["version"] != VERSION:
         for step in fresh["steps"]:
             step |= {"means": step.pop("kind"), "disturbs": 1, "enough": True}
+            step["figures"] = {k: v for k, v in step["figures"].items() if k != "from_mm"}
         for each in fresh["predictions"]:
             each["made_utc"] = fresh["made_utc"]
     if plain["version"] in BY_CLOCK:

@@ -152,7 +152,7 @@ class MeasureUnit(Procedure):
              "All angles are counted from the index.", "", forward),
             (len(seen.openings_deg) < TURNS * lobes,
              f"Turn it forward through its openings, {TURNS} turns or more",
-             f"{len(seen.openings_deg)} of {TURNS * lobes} openings are read.", "", forward),
+             f"{len(seen.openings_deg)} of {many(TURNS * lobes, 'opening')} read.", "", forward),
             (len(seen.back_closings_deg) < TURNS_BACK * lobes,
              f"Turn it back, {TURNS_BACK} turns or more",
              "Where the contacts close, turned back, shows the backlash.", "", back),

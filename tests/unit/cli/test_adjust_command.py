@@ -265,6 +265,31 @@ def test_a_slot_too_short_says_how_near_it_gets(tmp_path: Path) -> None:
     assert shifts(best)["upper"] == pytest.approx(-0.636620, abs=1e-5)
 
 
+def test_a_second_adjustment_knows_what_the_first_used_of_a_slot(tmp_path: Path) -> None:
+    """0.5 mm of slot bring a unit back by 0.64 degrees: then it is at its end. It was offered once
+    more."""
+    short = MEANS.replace("anticlockwise_mm = 5.0", "anticlockwise_mm = 0.5\nfile_mm = 0")
+    made = wrong_job(tmp_path, short, upper_deg=4.0)
+    taken = rig("adjust", made.folder, "--take", 1, "--json")
+    moved = shifts(taken.answer["options"][0])
+    assert moved["upper"] == pytest.approx(-0.636620, abs=1e-5)
+    read_again(made, 4.0 + moved["upper"], moved.get("lower", 0.0))
+    again = rig("adjust", made.folder, "--json")
+    assert not any(shifts(each).get("upper", 0.0) < -1e-9 for each in again.answer["options"])
+    assert any("upper: after the adjustments so far" in each for each in again.answer["notes"])
+    assert rig("verify", taken.answer["saved"]).status == 0
+    # Of a change that was not made, nothing is used.
+    other = rig("adjust", made.folder, "--change-not-made", "--json")
+    assert shifts(other.answer["options"][0])["upper"] == pytest.approx(-0.636620, abs=1e-5)
+    # The engine file brought up to date counts.
+    text = made.job.engine_file.read_text("utf-8")
+    text = text.replace("anticlockwise_mm = 0.5", "anticlockwise_mm = 0.3")
+    made.job.engine_file.write_text(text, "utf-8")
+    fresh = rig("adjust", made.folder, "--json")
+    assert shifts(fresh.answer["options"][0])["upper"] == pytest.approx(-0.381972, abs=1e-5)
+    assert not any("upper: after" in each for each in fresh.answer["notes"])
+
+
 def test_no_means_at_all_is_refused() -> None:
     said = refused(2, "adjust", finished().folder)
     assert "names nothing that can be moved" in said
