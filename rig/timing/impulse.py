@@ -21,6 +21,7 @@ from statistics import fmean, median, stdev
 
 from rig.base.angles import wrap
 from rig.engine.profile import Profile, Setting, Unit
+from rig.signal.events import Reason
 from rig.timing.means import valid_readings
 from rig.timing.readings import nominal_btdc
 from rig.timing.values import PHASES, Phase, Reading
@@ -57,6 +58,20 @@ class ImpulseLag:
     running: int
     expected: bool
 
+
+NO_TRIP = frozenset(
+    {
+        Reason.CRANK_STILL,
+        Reason.JUST_CLOSED,
+        Reason.LINES_LOST,
+        Reason.LINE_CUT,
+        Reason.UNSEEN,
+        Reason.NOT_COVERED,
+        Reason.ENCODER_JUMPED,
+    }
+)
+"""An opening that was rejected for these may be no trip, or one elsewhere: turned back past its
+place, the crank has not passed a trip."""
 
 LateBy = dict[int, float]
 """How much later than nominal, degrees of crank, by index of the reading."""
@@ -144,6 +159,9 @@ class _AsTurned:
             if i in begins:
                 before = set_deg = None
             if now.unit != unit.name or now.crank_deg is None:
+                continue
+            if now.kind != "set" and now.rejection and now.rejection.reason in NO_TRIP:
+                before, ran = None, False
                 continue
             past = (
                 before is not None

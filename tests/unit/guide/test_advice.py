@@ -109,7 +109,7 @@ def test_dead_centre_that_moved_is_to_be_chosen_anew(tmp_path: Path, slip: bool)
     bench.press("p")
     assert state_of(bench.live).tdc_moved == slip
     if slip:
-        for step in ("make safe", "gap", "switch", "rig check"):
+        for step in ("make safe", "gap", "play", "switch", "rig check"):
             bench.live.annotate("said", {"step": step})
         assert guidance(bench.live).step == "dead centre moved"
         bench.press("t")

@@ -10,7 +10,7 @@ from sample_engines import ADVANCE, four, reading, reference, single, unit
 from rig.engine.profile import Setting, Window
 from rig.signal.events import Reason, Rejection
 from rig.timing.assess import assess
-from rig.timing.impulse import impulse_lags, separate_impulse_trips
+from rig.timing.impulse import NO_TRIP, impulse_lags, separate_impulse_trips
 from rig.timing.values import Mark, Reading
 from rig.words.assessments import assessment_in_full
 
@@ -220,3 +220,12 @@ def test_at_full_retard_an_opening_after_the_release_is_a_running_one() -> None:
 def test_openings_of_another_capture_say_nothing_of_how_it_was_turned() -> None:
     both = turned((RELEASE_DEG, 27.0), (684.0, 0.0))
     assert kinds(separate_impulse_trips(both, COUPLED, begins=[1])) == ["impulse", "impulse"]
+
+
+@pytest.mark.parametrize("reason", sorted(NO_TRIP))
+def test_an_opening_by_hand_or_unseen_is_no_trip_to_be_past_of(reason: Reason) -> None:
+    """Contacts knocked open past the trip, then turned back beyond the place where it catches: the
+    next trip was taken for a running reading, 12 degrees late and valid."""
+    group = turned((RELEASE_DEG + 20.0, 47.0), (RELEASE_DEG, 27.0), (684.0, 0.0))
+    group[0] = replace(group[0], rejection=Rejection(reason))
+    assert kinds(separate_impulse_trips(group, COUPLED)) == ["turned", "impulse", "turned"]
