@@ -86,15 +86,18 @@ class JobResults:
         return not any(doubt.bad for _, doubt in self.doubts)
 
 
-def replay_capture(profile: Profile, path: Path, size: int | None = None) -> ReplayedCapture:
-    """Replay one capture, or its first ``size`` bytes. Raises InputError when it cannot be read.
+def replay_capture(
+    profile: Profile, path: Path, size: int | None = None, *, version: str = __version__
+) -> ReplayedCapture:
+    """Replay one capture, or its first ``size`` bytes, by the rules of a ``version`` of the
+    program. Raises InputError when it cannot be read.
 
     One that is being taken is replayed up to its length at the beginning.
     """
     if size is None and path.is_file():
         size = path.stat().st_size
     reader = CaptureReader(path, size)
-    session = Session(profile)
+    session = Session(profile, rules=EARLIER_RULES.get(version, frozenset()))
     statistics = StatisticsCollector(session.settings)
     said: list[str] = []
     start = str(reader.start.get("utc", ""))
@@ -181,16 +184,14 @@ def results_of(
     recordings, which may show that the one in use is not valid here. ``version`` is that of the
     program whose rules apply. Raises InputError when a capture cannot be read, or two are the same.
     """
-    played = [replay_capture(profile, path, (sizes or {}).get(path)) for path in paths]
+    replayed = partial(replay_capture, profile, version=version)
+    played = [replayed(path, (sizes or {}).get(path)) for path in paths]
     seen: dict[str, Path] = {}
     for one in played:  # the same readings twice would make every mean look more certain than it is
         if (before := seen.setdefault(one.facts.sha256, one.path)) is not one.path:
             raise InputError(f"{one.path}: the same recording as {before}; name it once")
-    origins = Origins(
-        profile, captures or paths[0].parent, partial(replay_capture, profile), played
-    )
+    origins = Origins(profile, captures or paths[0].parent, replayed, played)
     for one in played:
-        one.session.annotations.rules = EARLIER_RULES.get(version, frozenset())
         _take_no_claims(one, origins)
     job_s = None if fallback is None else origins.of(fallback)
     reference = in_use(

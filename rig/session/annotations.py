@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import bisect
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum, auto
 from types import MappingProxyType
@@ -31,13 +31,21 @@ class EarlierRule(Enum):
     """A rule by which earlier versions of the program read a capture."""
 
     MEAN_SPANS_MOVES = auto()  # of several moves while adjusting, all make one mean
+    EARTHED_READ = auto()  # an opening counts though a switch may have made it
     STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
 
 
-_UNTIL_0_4 = frozenset({EarlierRule.STROKE_BEFORE_RESTART})
+_UNTIL_0_5 = frozenset({EarlierRule.EARTHED_READ})
+_UNTIL_0_4 = _UNTIL_0_5 | {EarlierRule.STROKE_BEFORE_RESTART}
 _UNTIL_0_3 = _UNTIL_0_4 | {EarlierRule.MEAN_SPANS_MOVES}
 EARLIER_RULES: Mapping[str, frozenset[EarlierRule]] = MappingProxyType(
-    {"0.1.0": _UNTIL_0_3, "0.2.0": _UNTIL_0_3, "0.3.0": _UNTIL_0_3, "0.4.0": _UNTIL_0_4}
+    {
+        "0.1.0": _UNTIL_0_3,
+        "0.2.0": _UNTIL_0_3,
+        "0.3.0": _UNTIL_0_3,
+        "0.4.0": _UNTIL_0_4,
+        "0.5.0": _UNTIL_0_5,
+    }
 )
 """Version of the program -> its rules that have changed since: so its certificates verify."""
 
@@ -69,6 +77,11 @@ class Timeline(Generic[T]):
     def at(self, t_us: float) -> T:
         """The value at ``t_us``; a change at the same instant is not in effect yet."""
         return self._values[max(bisect.bisect_left(self._times, t_us) - 1, 0)]
+
+    def during(self, from_us: float, to_us: float) -> list[T]:
+        """The values in effect at any time from ``from_us`` to ``to_us``, in order."""
+        first, last = (bisect.bisect_left(self._times, each) for each in (from_us, to_us))
+        return self._values[max(first - 1, 0) : last]
 
     def began(self, t_us: float) -> float:
         """Since when the value at ``t_us`` is in effect; minus infinity for the first."""
@@ -111,9 +124,9 @@ class UnitNotes:
 class Annotations:
     """The annotations of a capture, each in effect from the rig's time at which it was made."""
 
-    def __init__(self, profile: Profile) -> None:
+    def __init__(self, profile: Profile, rules: Collection[EarlierRule] = ()) -> None:
         self._units = profile.units
-        self.rules: frozenset[EarlierRule] = frozenset()  # of the version that is computed again
+        self._rules = rules
         self.remarks: list[str] = []
         self.changes: list[tuple[str, str]] = []  # what was changed, on which unit ("": on all)
         self.changed_us: list[float] = []  # and when
@@ -164,6 +177,14 @@ class Annotations:
         step, of = self._step.at(t_us)
         return step == rig_statistics.BY_HAND and of in ("", unit)
 
+    def was_off(self, unit: str, from_us: float, to_us: float) -> bool:
+        """Whether the switch of ``unit`` was tried at OFF at any time from ``from_us`` to
+        ``to_us``."""
+        return any(
+            step == rig_statistics.OFF and of in ("", unit)
+            for step, of in self._step.during(from_us, to_us)
+        )
+
     @property
     def proving_switch(self) -> bool:
         """Whether a switch is being checked now: contacts behind it stay earthed on purpose."""
@@ -194,7 +215,7 @@ class Annotations:
     def moved_since(self, unit: str, t_us: float) -> bool:
         """Whether ``unit`` was moved, or something on it changed, after ``t_us``."""
         moved_us = self.moved_us(unit)
-        if EarlierRule.MEAN_SPANS_MOVES in self.rules:
+        if EarlierRule.MEAN_SPANS_MOVES in self._rules:
             return False
         return bool(moved_us) and moved_us[-1] > t_us
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import bisect
 import math
 from collections import Counter, deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Self
@@ -42,7 +42,7 @@ from rig.tdc.reference import Method, Move, TdcReference, moved
 from rig.tdc.reference_file import from_plain
 from rig.tdc.validity import Tdcs, Validity
 from rig.timing.impulse import ImpulseLag
-from rig.timing.readings import NO_TDC, FiringTdc, FiringTdcEntry
+from rig.timing.readings import NO_TDC, FiringTdc, FiringTdcEntry, most_closed_deg
 from rig.timing.values import Assessment, Comparison, Phase, Reading
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Foot, Health, Identity, LineError, Note, Restart
@@ -55,12 +55,21 @@ POWER_CAUSES = 1 | 4
 
 
 class Session:
-    """One job, from the records of one capture."""
+    """One job, from the records of one capture.
 
-    def __init__(self, profile: Profile, reference: TdcReference | None = None) -> None:
+    ``rules`` are those of an earlier version of the program by which the capture is read.
+    """
+
+    def __init__(
+        self,
+        profile: Profile,
+        reference: TdcReference | None = None,
+        rules: Collection[EarlierRule] = (),
+    ) -> None:
         self.profile = profile
         self.reference = reference
-        self._finder = OpeningFinder(signal_settings(profile))
+        self.rules = rules
+        self._finder = OpeningFinder(signal_settings(profile, rules))
         self._lines = LineReader()
         self.start_us = 0.0  # the rig's time of the first position
         self.log = OpeningLog()
@@ -75,7 +84,7 @@ class Session:
         self.foot_presses = 0
         self.restarts = 0
         self.began_us: deque[float] = deque(maxlen=MOST_VALID)  # restarts, with openings between
-        self.annotations = Annotations(profile)
+        self.annotations = Annotations(profile, self.rules)
         self._read_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
         self.index_check = IndexCheck(self._finder.settings)
         self.stop: StopTouches | None = None  # while the piston stop is in
@@ -129,7 +138,7 @@ class Session:
                 self._restarted(other)
         if self._heard_nothing and len(batch.positions):
             self._heard_nothing, self.start_us = False, float(batch.positions[0]["t_us"])
-        events = self._finder.take(batch)
+        decided = self._finder.take(batch)
         if self.stop is not None and len(batch.positions):
             self.stop.add(batch.positions, self.settings)
         for other in batch.others:
@@ -144,17 +153,16 @@ class Session:
                 self.foot_presses += other.level
             elif isinstance(other, Note):
                 self._noted(other)
-        self._keep(events)
-        return events
+        return self._keep(decided)
 
     def finish(self) -> list[Event]:
         """The recording has ended. Returns what the end decided; a second call decides nothing."""
         events = [event for batch in self._lines.finish() for event in self.take(batch)]
-        ended = self._finder.finish()
-        self._keep(ended)
-        return events + ended
+        return events + self._keep(self._finder.finish())
 
-    def _keep(self, events: list[Event]) -> None:
+    def _keep(self, decided: list[Event]) -> list[Event]:
+        """Take in what was decided. Returns it with what the annotations say about openings."""
+        events = [self._annotated(e) if isinstance(e, Opening) else e for e in decided]
         for event in events:
             if isinstance(event, Opening):
                 self.opened(event)
@@ -169,6 +177,17 @@ class Session:
                 check.take(event)
                 if doubted != (check.off_passes, check.counts_wrong, check.first_off):
                     self._results.forget()  # earlier readings may be invalid now
+        return events
+
+    def _annotated(self, opening: Opening) -> Opening:
+        """The opening, rejected where a switch that was tried may have opened its contacts."""
+        units = [unit.name for unit in self.profile.units if unit.input == opening.input]
+        closed_us = opening.t_us - opening.closed_us
+        if opening.rejection or EarlierRule.EARTHED_READ in self.rules:
+            return opening
+        if not any(self.annotations.was_off(name, closed_us, opening.t_us) for name in units):
+            return opening
+        return replace(opening, rejection=Rejection(Reason.EARTHED))
 
     def opened(self, opening: Opening) -> None:
         """An opening was found."""
@@ -498,7 +517,7 @@ class Session:
     def stroke_at(self, t_us: float) -> FiringTdc | None:
         """The firing TDC in effect at ``t_us``; see ``stroke``."""
         said, reference = self._stroke.at(t_us), self.reference_at(t_us)
-        if EarlierRule.STROKE_BEFORE_RESTART in self.annotations.rules:
+        if EarlierRule.STROKE_BEFORE_RESTART in self.rules:
             said = self._stroke.first if self._stroke.began(t_us) == -math.inf else said
         return said.on(self.profile, reference) if said and reference else None
 
@@ -556,14 +575,15 @@ class Session:
         return self._results.begins(self.readings())
 
 
-def signal_settings(profile: Profile) -> Settings:
+def signal_settings(profile: Profile, rules: Collection[EarlierRule] = ()) -> Settings:
     """The settings of the signal room for ``profile``.
 
     The approach is never less than twice the largest measured backlash. Unequal quadrature states
     are corrected where the worst boundary is further off than the half-width entered for the
     encoder's graduation, which would cover it; without that entry, wherever they are surely
-    unequal.
+    unequal. ``rules`` as for ``Session``.
     """
+    units = () if EarlierRule.EARTHED_READ in rules else profile.units
     encoder = profile.encoder
     play = max((unit.backlash_deg or 0.0 for unit in profile.units), default=0.0)
     return Settings(
@@ -572,6 +592,7 @@ def signal_settings(profile: Profile) -> Settings:
         index_level=encoder.index_level,
         encoder_turns_per_crank_turn=float(encoder.turns_per_crank_turn),
         open_levels={unit.input: unit.open_level for unit in profile.units},
+        most_closed_deg={unit.input: most_closed_deg(unit, profile) for unit in units},
         closed_end_us=profile.contacts.closed_end_ms * 1e3,
         longest_dropout_us=profile.contacts.longest_dropout_ms * 1e3,
         least_open_us=profile.contacts.least_open_ms * 1e3,

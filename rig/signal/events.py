@@ -28,6 +28,7 @@ class Reason(StrEnum):
     JUST_CLOSED = "just-closed"  # crank held, a trembling hand closed and opened the contacts
     SHORT_APPROACH = "short-approach"  # degrees it had; degrees it needs
     TURNED_BACK = "turned-back"  # not past the furthest point before the crank turned back
+    EARTHED = "earthed"  # degrees closed, degrees between openings; no data: a switch was at OFF
     NOISE_OR_BOUNCE = "noise-or-bounce"  # noise just before it may have been its first opening
     INDEX_NEVER_MET = "index-never-met"
     RESTARTED_BEFORE_INDEX = "restarted-before-index"
@@ -153,6 +154,7 @@ class Settings:
 
     ``direction`` is +1 when the encoder counts up in the normal direction. ``open_levels`` gives
     the level of each contact input when its contacts are open (default 1).
+    ``most_closed_deg`` is how far the crank can turn at most with the contacts of an input closed.
     ``widths_worth_counts``: unequal quadrature states are corrected once the worst of the four
     boundaries is further off than this, in counts; 0: as soon as they are surely unequal.
     """
@@ -162,6 +164,7 @@ class Settings:
     index_level: int = 1
     encoder_turns_per_crank_turn: float = 1.0
     open_levels: Mapping[int, int] = field(default_factory=dict)
+    most_closed_deg: Mapping[int, float] = field(default_factory=dict)
     closed_end_us: float = 2000.0
     longest_dropout_us: float = 1000.0
     least_open_us: float = 3000.0

@@ -108,6 +108,7 @@ class OpeningFinder:
         self._unplaced: deque[tuple[Opening, Edge]] = deque()  # openings that wait for the index
         self._closed_at: dict[int, tuple[float, float]] = {}  # input: place, time
         self._opened_at: dict[int, tuple[float, float]] = {}
+        self._closed_from: dict[int, float] = {}  # input: place since which they are surely closed
         self.waiting = ReorderBuffer()
         self.losses = IntegrityMonitor()
         self._covered = Covered()
@@ -187,6 +188,7 @@ class OpeningFinder:
             row = self.losses.over(self.motion.waiting_before(before_us))
             if row is not None:
                 self._through(math.nextafter(float(row["t_us"]), math.inf))
+                self._closed_from = dict.fromkeys(self._closed_from, float(row["count"]))
                 for finding, opened in self.inputs.resync(row):
                     self._events.append(finding)
                     if opened:
@@ -202,7 +204,13 @@ class OpeningFinder:
         contacts = edges["input"] != INDEX_INPUT
         if not self.inputs:
             first_us = min([before_us, *edges["t_us"][contacts][:1].tolist()])
-            self.inputs.begin(self.motion.waiting_before(first_us))
+            first = self.motion.waiting_before(first_us)[:1]
+            self.inputs.begin(first)
+            self._closed_from = {
+                which: float(row["count"])
+                for row in first
+                for which in self.settings.most_closed_deg
+            }
         movement = self.motion.to(before_us)
         widths = self.waiting.widths_before(before_us)
         offsets = self.widths.take(widths)
@@ -240,6 +248,8 @@ class OpeningFinder:
     def _transition(self, which: int, transition: Transition) -> None:
         if transition.longest_us is not None:
             self._events.append(failed_finding(transition, which, self.settings))
+            if transition.broken or transition.longest_us > self.settings.longest_dropout_us:
+                self._closed_from[which] = float(transition.mark["at_count"])
             return
         mark = mark_of(transition.mark)
         where = interpolate(mark.edge, mark.offsets)
@@ -253,6 +263,7 @@ class OpeningFinder:
             )
             # Closed going backwards, they do not show how long the lobe keeps them closed.
             self._closed_at[which] = (where.at if direction > 0 else math.nan, transition.t_us)
+            self._closed_from[which] = where.at
             return
         self._events += [
             Finding(t_us, JUST_BEFORE, which, "taken for noise, not for the opening", open_us)
@@ -317,6 +328,8 @@ class OpeningFinder:
             direction = 0
         speed_deg_us = abs(where.speed) * s.count_deg
         unsure = transition.unsure(SURE_DEG / speed_deg_us) if speed_deg_us else 0.0
+        closed_deg = self._moved_deg((self._closed_from.get(which, math.nan), 0.0), where.at)
+        most_deg = s.most_closed_deg.get(which, math.inf)
         # An edge lost shortly before matters too.
         lost = self.losses.why(
             transition.from_us - LOOK_BACK * s.closed_end_us, transition.decided_us
@@ -334,6 +347,7 @@ class OpeningFinder:
             ),
             (not passed, Rejection(Reason.TURNED_BACK)),
             (unsure > MOST_UNSURE, Rejection(Reason.NOISE_OR_BOUNCE)),
+            (closed_deg > most_deg, Rejection(Reason.EARTHED, (closed_deg, most_deg))),
         )
         return Opening(
             input=which,

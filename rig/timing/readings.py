@@ -13,11 +13,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Literal
 
 from rig.base.angles import modulo, wrap
 from rig.engine.geometry import (
     datum_after_first_deg,
+    firing_after_first_deg,
     on_link_rod,
     plug_hole_offset_deg,
     tdc_known,
@@ -77,6 +79,21 @@ def served_cylinders(unit: Unit, engine: Engine) -> tuple[int, ...]:
 def openings_per_cycle(unit: Unit, profile: Profile) -> float:
     """How often a unit opens in one working cycle: crank turns x shaft ratio x lobes."""
     return float(unit.turns_per_crank_turn * unit.lobes) * profile.cycle_deg / 360.0
+
+
+LATER_DEG = 45.0
+"""More than an impulse coupling or a lever retards an opening (common practice, no source)."""
+
+
+def most_closed_deg(unit: Unit, profile: Profile) -> float:
+    """How far the crank can turn at most from where the contacts close to where they open, degrees:
+    the longest way from one opening to the next, and what may retard that one."""
+    served = served_cylinders(unit, profile.engine)
+    cycle = profile.cycle_deg
+    turn = cycle * len(served) / openings_per_cycle(unit, profile)  # in which each opens once
+    fired = firing_after_first_deg(profile.engine)
+    at = sorted(modulo(fired[each], turn) for each in served)
+    return max(b - a for a, b in pairwise([*at, at[0] + turn])) + LATER_DEG
 
 
 def sparks_on_both_strokes(unit: Unit, profile: Profile) -> bool:
@@ -287,6 +304,7 @@ _OF_THE_HAND = {
     Reason.SHORT_APPROACH,
     Reason.TURNED_BACK,
     Reason.JUST_CLOSED,
+    Reason.EARTHED,
 }
 NEAR_DEG = 10.0  # a unit is set this close to its nominal (common practice, no source)
 

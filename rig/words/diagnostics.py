@@ -42,6 +42,16 @@ def _place(places: int, apart_deg: float) -> str:
     )
 
 
+def _earthed(closed_deg: float | None = None, most_deg: float = 0.0) -> str:
+    """Why the contacts may have been opened by a switch or a lead."""
+    if closed_deg is None:
+        return "closed since the switch was at OFF: the switch may have opened it"
+    return (
+        f"closed for {closed_deg:.0f}°, though it opens every {most_deg:.0f}° or sooner: earthed"
+        " until then?"
+    )
+
+
 def _say(words: Words, *data: object) -> str:
     return words if isinstance(words, str) else words(*data)
 
@@ -64,6 +74,7 @@ REASONS: Mapping[Reason, Words] = {
         f"approach of {had_deg:.1f}° only; {needed_deg:g}° needed"
     ),
     Reason.TURNED_BACK: "turned back: backlash not taken up",
+    Reason.EARTHED: _earthed,
     Reason.NOISE_OR_BOUNCE: (
         "noise just before it may have been its first opening: turn more slowly"
     ),

@@ -17,11 +17,6 @@ KEYS = (*"abcdefgiklmnoprtuvwxz0123456789", "enter", "space", "backspace", "esc"
 """All but: h (a page that hides the rest), q and s."""
 
 
-LETTING_GO = "rest 0.3"
-"""Before the hand on the crank does something else. Contacts that a switch opens within hundredths
-of a second after the last count look like those that a turning crank opens."""
-
-
 class Mishap(Enum):
     """What goes wrong before a step, or in it."""
 
@@ -74,9 +69,9 @@ class ClumsyHand(ObedientHand):
             case Mishap.WRONG_KEY:
                 bench.press(KEYS[each.which % len(KEYS)])
             case Mishap.TURNED_BACK:
-                self.do(f"back {10 + each.which % 90} at 90", LETTING_GO)
+                self.do(f"back {10 + each.which % 90} at 90")
             case Mishap.TURNED_ON:
-                self.do(f"turn {10 + each.which % 90} at 120", LETTING_GO)
+                self.do(f"turn {10 + each.which % 90} at 120")
             case Mishap.CABLE_PULLED:
                 self.do(f"fault cable {2 + each.which % 3}", "turn 40 at 60", "rest 4")
             case Mishap.RESET:

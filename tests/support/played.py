@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any
 
 from launch_engine import launch_engine
 
 from rig.base.errors import InputError
 from rig.engine.profile import Profile
+from rig.session.annotations import EarlierRule
 from rig.session.session import Session
 from rig.tdc.reference import set_by_hand
 from rig.tdc.reference_file import to_plain
@@ -22,9 +24,15 @@ PROFILE = launch_engine()
 class Played:
     """A session fed by a virtual rig, step by step; no file, no clock."""
 
-    def __init__(self, seed: int = 7, profile: Profile = PROFILE, **rig: Any) -> None:
+    def __init__(
+        self,
+        seed: int = 7,
+        profile: Profile = PROFILE,
+        rules: Collection[EarlierRule] = (),
+        **rig: Any,
+    ) -> None:
         self.rig = VirtualRig(profile, seed, **rig)
-        self.session = Session(profile)
+        self.session = Session(profile, rules=rules)
         self._lines = LineReader()
 
     def do(self, *commands: str) -> Played:

@@ -96,7 +96,7 @@ def test_a_stroke_entered_after_a_restart_tells_nothing_of_before() -> None:
         for before in (True, False)
     }
     assert known == {True: {False}, False: {True}}
-    played.session.annotations.rules = EARLIER_RULES["0.4.0"]  # by which it did place them
+    played.session.rules = EARLIER_RULES["0.4.0"]  # by which it did place them
     assert {r.stroke_known for r in played.note("remark", text="read again").counted()} == {True}
 
 
