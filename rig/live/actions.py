@@ -88,6 +88,8 @@ _coupled = units_with(lambda unit: unit.coupling == "impulse")
 NEEDS: Mapping[str, tuple[Callable[[Bench, Session], object], str]] = {
     "stop out": (lambda _, s: s.stop is None, "Remove the piston stop first."),
     "index": (lambda _, s: s.is_anchored, "Turn the crank slowly until the index passes first."),
+    "index or stop in": (lambda _, s: s.is_anchored or s.stop,
+                         "Turn the crank slowly until the index passes first."),
     "TDC": (lambda _, s: s.reference is not None, "Find TDC first."),
     "TDC in use": (lambda _, s: s.here is not None, "Find TDC first."),
     "a TDC": (lambda _, s: s.references or s.gauge.readings or s.gauge.marks, "Find TDC first."),
@@ -418,7 +420,7 @@ CORE: tuple[Action, ...] = (
            why_not=needs("something done"), steps=("top dead centre", "reading"), any_time=True),
     Action("skip", "k", "skip", "skip the step under NEXT", _skip, why_not=needs("can be skipped")),
     Action("piston_stop", "p", "piston stop", "the piston stop is in, or out again", _piston_stop,
-           why_not=needs("index"), takes="in or out", steps=("top dead centre",),
+           why_not=needs("index or stop in"), takes="in or out", steps=("top dead centre",),
            now=lambda bench: f"piston stop is {'out' if bench.host.session.stop else 'in'}"),
     Action("other_cylinder", "o", "other cylinder", "the piston stop is in another cylinder",
            _other_cylinder, why_not=needs("stop out", "cylinders", "no TDC", "index"),

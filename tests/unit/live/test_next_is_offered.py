@@ -24,7 +24,7 @@ KEYS = (
 HAND = (
     "turn 400 at 300", "back 60 at 200", "goto 0 at 300", "stop in", "stop out", "rest 1",
     "touch forward at 300", "touch back at 300", "lever full retard", "set upper",
-    "fault dip", "turn 800 at 300",
+    "fault dip", "fault reset", "turn 800 at 300",
 )  # fmt: skip
 WALK = st.lists(st.sampled_from((*KEYS, *HAND)), max_size=14)
 
@@ -65,6 +65,15 @@ def walk(engine: str, steps: list[str | tuple[str, ...]]) -> None:
 @given(WALK)
 def test_next_names_an_offered_key(steps: list[str | tuple[str, ...]]) -> None:
     walk("example", steps)
+
+
+def test_the_stop_comes_out_after_a_restart() -> None:
+    """Without an index: it may not pass while the stop is in."""
+    walk("example", [
+        "turn 400 at 300", ("enter",), "stop in", ("p",),
+        *("touch forward at 300", "touch back at 300") * 3,
+        "turn 40 at 150", "fault reset", "rest 3", "stop out", ("p",),
+    ])  # fmt: skip
 
 
 @pytest.mark.slow
