@@ -45,11 +45,8 @@ def _place(places: int, apart_deg: float) -> str:
 def _earthed(closed_deg: float | None = None, most_deg: float = 0.0) -> str:
     """Why the contacts may have been opened by a switch or a lead."""
     if closed_deg is None:
-        return "closed since the switch was at OFF: the switch may have opened it"
-    return (
-        f"closed for {closed_deg:.0f}°, though it opens every {most_deg:.0f}° or sooner: earthed"
-        " until then?"
-    )
+        return "closed since the switch was at OFF: the switch may have opened them"
+    return f"closed for {closed_deg:.0f}°, {most_deg:.0f}° at most by the cam: earthed until then?"
 
 
 def _say(words: Words, *data: object) -> str:
