@@ -15,6 +15,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum, auto
 from fractions import Fraction
+from itertools import product
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -200,6 +201,21 @@ class Movement:
             held_s,
             held_s >= LEAST_HOLD_S and steady,
         )
+
+
+def _at_the_stop(touches: list[Touch]) -> list[Touch]:
+    """Those at the piston stop, of touches on counts that do not belong together.
+
+    Nothing goes past the stop: the longest way from a touch turning back to one turning forward is
+    all the way, and a rest within it was in the open. The others are returned in their order.
+    """
+    steady = [each for each in touches if each.steady]
+    sides = ([each.crank_deg for each in steady if each.side == side] for side in (1, -1))
+    longest = max(product(*sides), key=lambda pair: modulo(pair[0] - pair[1]), default=None)
+    if longest is None:
+        return touches
+    at = {1: longest[0], -1: longest[1]}
+    return [each for each in touches if abs(wrap(each.crank_deg - at[each.side])) <= OPEN_DEG]
 
 
 def _apart(peaks: list[int], reach: NDArray[np.float64], least: float) -> list[int]:
@@ -503,6 +519,8 @@ class StopTouches:
             each for each in (*entered, *placed) if not any(map(each.was_held_at, self.undone_us))
         ]
         touches = sorted(kept, key=lambda touch: touch.t_us)
+        if self._over_a_restart:
+            touches = _at_the_stop(touches)
         return replace(self, touches=touches, trail=[], before=[], _length=0, _found=None)
 
     def _on_trail(self, finder: OpeningFinder) -> _OnTrail:
@@ -525,7 +543,17 @@ class StopTouches:
     def hold(self, finder: OpeningFinder) -> Hold | None:
         """Where the crank is held now, as at the stop; None while it turns, and at a place that it
         went past before."""
-        return self._on_trail(finder).hold
+        hold = self._on_trail(finder).hold
+        angle = None if hold is None else finder.track.crank_deg(hold.touch.at)
+        if hold is None or angle is None or not self._over_a_restart:
+            return hold
+        held = replace(hold.touch, crank_deg=angle)
+        return hold if held in _at_the_stop([*self.so_far(finder).touches, held]) else None
+
+    @property
+    def _over_a_restart(self) -> bool:
+        """Whether touches found before a restart are kept; those entered have no count."""
+        return any(not math.isnan(each.at) for each in self.touches)
 
     def turned_deg(self, settings: Settings) -> float:
         """How much of the circle the crank has covered since, degrees: with a piston stop in, less

@@ -118,6 +118,21 @@ def test_a_restart_between_two_touches_keeps_the_touches_before() -> None:
     assert played.session.restarts == 1
 
 
+@pytest.mark.parametrize("resets", [1, 2])
+def test_a_rest_in_the_open_is_no_touch_after_a_restart_either(resets: int) -> None:
+    """Counts begin anew, but the stop stays where it is."""
+    played = touching().do("touch back at 60", "touch forward at 60")
+    played.do(*["fault reset", "rest 3", "touch back at 60"] * resets)
+    for way in ("turn 40 at 150", "back 40 at 150") * 2:
+        played.do(way, "rest 0.5")
+        if way.startswith("turn"):
+            assert played.session.stop_hold() is None
+    stop = played.session.touches()
+    assert stop is not None
+    for side in (1, -1):
+        assert max(stop.side(side)) - min(stop.side(side)) < 0.5
+
+
 def test_a_stop_in_a_link_rod_cylinder_is_refused_before_it_is_touched() -> None:
     """Its TDC does not follow from the firing order; entered, it does."""
     engine = replace(PROFILE.engine, master_cylinder=1)
