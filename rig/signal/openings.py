@@ -249,7 +249,7 @@ class OpeningFinder:
         if transition.longest_us is not None:
             self._events.append(failed_finding(transition, which, self.settings))
             if transition.broken or transition.longest_us > self.settings.longest_dropout_us:
-                self._closed_from[which] = float(transition.mark["at_count"])
+                self._closed_from[which] = float(transition.mark["count"])
             return
         mark = mark_of(transition.mark)
         where = interpolate(mark.edge, mark.offsets)

@@ -189,6 +189,20 @@ def test_an_opening_that_may_lie_elsewhere_is_no_reading(
     assert len(result.right) == len(places) - unsure
 
 
+def test_contacts_that_open_for_longer_than_a_drop_out_are_no_opening(tmp_path: Path) -> None:
+    """2 ms: longer than the longest drop-out, shorter than the least opening."""
+    story = Story(100.0, turned_deg=140.0)
+    story.turn()
+    for deg in story.openings(1):
+        t_us = story.t_us(deg - 4.0)
+        story.changes += [(t_us, "contact1", 1), (t_us + 2_000.0, "contact1", 0)]
+        story.opens(1, deg, [])
+    found = [each for each in by_pins(story, tmp_path) if each.input == 1]
+    result = held(story, found, 6.0)
+    assert len(result.right) == len(story.true_deg[1])
+    assert (result.wrong, result.invented) == ([], [])
+
+
 def turned_in_the_count(path: Path, counts: int, slow_us: float, back_us: float) -> Opening:
     """Steadily forward by a turn and a half, ``slow_us`` after the last boundary contact 1 opens,
     and ``back_us`` later the crank has gone back over that boundary: so it turned in between."""
