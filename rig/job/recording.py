@@ -220,7 +220,10 @@ def _read(
     met = {one.input for one in openings}
     # Those that were valid until the index showed otherwise are not; they come as they are decided.
     openings = sorted(
-        (replace(one, rejection=one.rejection or check.why_not(one.t_us)) for one in openings),
+        (
+            replace(each, rejection=each.rejection or check.why_not(each.t_us))
+            for each in map(finder.settled, openings)
+        ),
         key=lambda one: one.t_us,
     )
     return RecordingOpenings(

@@ -78,6 +78,7 @@ def _assigned(session: Session, opening: Opening) -> Reading | None:
     unit = next((u for u in session.profile.units if u.input == opening.input), None)
     if unit is None:
         return None
+    opening = session.settled(opening)
     t_us, notes = opening.t_us, session.annotations
     own = notes.of[unit.name]
     moving = own.moving.at(t_us)

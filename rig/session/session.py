@@ -139,6 +139,8 @@ class Session:
         if self._heard_nothing and len(batch.positions):
             self._heard_nothing, self.start_us = False, float(batch.positions[0]["t_us"])
         decided = self._finder.take(batch)
+        if len(batch.widths) and self._finder.states_matter:
+            self._results.forget()
         if self.stop is not None and len(batch.positions):
             self.stop.add(batch.positions, self.settings)
         for other in batch.others:
@@ -188,6 +190,12 @@ class Session:
         if not any(self.annotations.was_off(name, closed_us, opening.t_us) for name in units):
             return opening
         return replace(opening, rejection=Rejection(Reason.EARTHED))
+
+    def settled(self, opening: Opening) -> Opening:
+        """An opening by what is known by now of the encoder's states."""
+        if EarlierRule.STATES_NOT_MEASURED in self.rules:
+            return opening
+        return self._finder.settled(opening)
 
     def opened(self, opening: Opening) -> None:
         """An opening was found."""

@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal
 
+from rig.signal.interpolate import Placing
+
 
 class Reason(StrEnum):
     """Why an opening is not a reading. The value is the code in ``--json``; ``rig.words`` has the
@@ -29,6 +31,7 @@ class Reason(StrEnum):
     SHORT_APPROACH = "short-approach"  # degrees it had; degrees it needs
     TURNED_BACK = "turned-back"  # not past the furthest point before the crank turned back
     EARTHED = "earthed"  # degrees closed, degrees between openings; no data: a switch was at OFF
+    STATES_NOT_MEASURED = "states-not-measured"  # slowest speed at which they are, degrees a second
     NOISE_OR_BOUNCE = "noise-or-bounce"  # noise just before it may have been its first opening
     INDEX_NEVER_MET = "index-never-met"
     RESTARTED_BEFORE_INDEX = "restarted-before-index"
@@ -76,6 +79,8 @@ class Opening:
     closed_us: float  # how long the contacts had been closed before
     closed_deg: float  # crank degrees passed since they closed (NaN: not seen)
     bounce_us: float = 0.0  # the longest for which they closed again in the transition
+    # What places it again once the encoder's states are measured; None where they hardly matter.
+    placing: Placing | None = field(default=None, repr=False)
 
     @property
     def valid(self) -> bool:

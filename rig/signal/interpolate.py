@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,6 +73,25 @@ def interpolate(edge: Edge, offsets: Sequence[float] = (0.0,) * 4) -> Interpolat
         speed = _speed(after) or step / STILL_US
         return Interpolated(min(max(at - speed * t, floor), ceiling), step, speed)
     return _between(before, after, floor, ceiling)
+
+
+class Placing(NamedTuple):
+    """From what an angle was found: the edge, that of the index, and the boundaries' ``offsets``.
+    ``count_deg``: crank degrees of a count, negative where the encoder counts down going forward.
+    """
+
+    edge: Edge
+    index_edge: Edge
+    offsets: Sequence[float]
+    count_deg: float
+
+    def moved_deg(self, offsets: Sequence[float]) -> float:
+        """How far the angle moves with other offsets, crank degrees."""
+        now, before = (
+            interpolate(self.edge, each).at - interpolate(self.index_edge, each).at
+            for each in (offsets, self.offsets)
+        )
+        return (now - before) * self.count_deg
 
 
 Known = tuple[float, float, int]
@@ -147,6 +167,9 @@ def _speed(points: list[Known]) -> float:
     return (a2 - a1) / (t2 - t1) if t2 - t1 > INSTANT_US else 0.0
 
 
+SLOWEST_COUNTS_S = 1e6 / 65_536
+"""Visits to a state that last longer do not count for its width, see ``WIDTH``."""
+
 LEAST_COUNTS = 40
 """Counts in a stretch: ten whole lines, so a change of speed affects all states alike."""
 
@@ -186,6 +209,16 @@ class StateWidths:
         """Four floats, in counts: see the class."""
         first, second, third, fourth = self._current[0].tolist()
         return first, second, third, fourth
+
+    @property
+    def measured(self) -> tuple[Offsets, float]:
+        """The offsets as measured, sure or not, and the largest standard error of a width, both in
+        counts; none of the four, and infinity, before enough is measured."""
+        if self.n < LEAST_STRETCHES:
+            return EVEN, math.inf
+        widths, errors = self.shares
+        first, second, third = np.cumsum(widths[:3] - 1.0).tolist()
+        return (0.0, first, second, third), float(errors.max())
 
     @property
     def shares(self) -> tuple[Floats, Floats]:

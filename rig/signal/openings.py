@@ -46,7 +46,15 @@ from rig.signal.integrity import (
     ReorderBuffer,
     Uncovered,
 )
-from rig.signal.interpolate import EVEN, Interpolated, Offsets, StateWidths, interpolate
+from rig.signal.interpolate import (
+    EVEN,
+    SLOWEST_COUNTS_S,
+    Interpolated,
+    Offsets,
+    Placing,
+    StateWidths,
+    interpolate,
+)
 from rig.signal.track import INDEX_LEAST_US, IndexInput, Track
 from rig.wire.records import INDEX_INPUT, Batch, Cut, Edge, Restart
 
@@ -59,6 +67,13 @@ MOST_UNSURE = 0.01
 """An opening is not a reading when the probability that it lies further than ``SURE_DEG`` crank
 degrees from its place is more than this; nor when the crank turned round in its count, and half of
 that is more than ``SURE_DEG``."""
+
+MOST_UNEQUAL = 0.5
+"""Unequal states move an opening by no more counts than this (common practice, no source). Where
+that is more than ``SURE_DEG``, or than what the settings accept, they are measured first."""
+
+STATES_KNOWN = 0.25
+"""They are known when the standard error of each is below this share of ``SURE_DEG``."""
 
 MOST_UNPLACED = 2_000
 """Openings that wait for the index; beyond this, the oldest is listed without an angle."""
@@ -90,8 +105,23 @@ class OpeningFinder:
     def __init__(self, settings: Settings) -> None:
         self.settings = settings
         self.widths = StateWidths(settings.widths_worth_counts)
+        worth_deg = max(SURE_DEG, settings.widths_worth_counts * settings.count_deg)
+        self.states_matter = settings.count_deg * MOST_UNEQUAL > worth_deg
         self._events: list[Event] = []  # decided and not given yet
         self._begin(turns=0.0)
+
+    def settled(self, opening: Opening) -> Opening:
+        """``opening`` by the widths of the encoder's states as measured by now; no reading while
+        they matter and are not known well enough."""
+        placing = opening.placing
+        if placing is None or opening.crank_deg is None:
+            return opening
+        offsets, error = self.widths.measured
+        count_deg = self.settings.count_deg
+        if error * count_deg > STATES_KNOWN * SURE_DEG:
+            why = Rejection(Reason.STATES_NOT_MEASURED, (SLOWEST_COUNTS_S * count_deg,))
+            return replace(opening, rejection=opening.rejection or why)
+        return replace(opening, crank_deg=opening.crank_deg + placing.moved_deg(offsets))
 
     def _begin(self, turns: float) -> None:
         """A rig starts, ``turns`` whole turns of the encoder after the first."""
@@ -271,7 +301,7 @@ class OpeningFinder:
         ]
         opening = self._opening(which, transition, mark, where)
         self._opened_at[which] = (where.at, transition.t_us)
-        self._place(opening, mark.edge)
+        self._place(replace(opening, placing=self._placing(mark.edge, mark.offsets)), mark.edge)
 
     def _place(self, opening: Opening, edge: Edge) -> None:
         """List an opening, or have it wait for the index."""
@@ -383,7 +413,8 @@ class OpeningFinder:
             # The openings that waited are placed with the state widths as known by now.
             for opening, its_edge in self._unplaced:
                 angle = self._angle(interpolate(its_edge, offsets).at, offsets)
-                self._events.append(replace(opening, crank_deg=angle))
+                placing = self._placing(its_edge, offsets)
+                self._events.append(replace(opening, crank_deg=angle, placing=placing))
             self._unplaced.clear()
         elif self.track.lost:
             self._events.append(ReferenceLost(passed.t_us, self.track.lost))
@@ -412,6 +443,12 @@ class OpeningFinder:
     def _angle(self, at: float, offsets: Offsets) -> float | None:
         self._refresh_anchor(offsets)
         return self.track.crank_deg(at)
+
+    def _placing(self, edge: Edge, offsets: Offsets) -> Placing | None:
+        if not self.states_matter or self._anchor_edge is None:
+            return None
+        count_deg = self.settings.direction * self.settings.count_deg
+        return Placing(edge, self._anchor_edge, offsets, count_deg)
 
     def _moved_deg(self, since: tuple[float, float] | None, at: float) -> float:
         if since is None:

@@ -72,6 +72,10 @@ REASONS: Mapping[Reason, Words] = {
     ),
     Reason.TURNED_BACK: "turned back: backlash not taken up",
     Reason.EARTHED: _earthed,
+    Reason.STATES_NOT_MEASURED: lambda slowest_deg_s: (
+        "the encoder has few counts, and its states are not measured yet: turn on, faster than"
+        f" {slowest_deg_s:.0f}°/s"
+    ),
     Reason.NOISE_OR_BOUNCE: (
         "noise just before it may have been its first opening: turn more slowly"
     ),

@@ -1,0 +1,105 @@
+"""An encoder of few counts a turn whose states are unequal: what is valid is within 0.1 degrees.
+
+The pins are worked out here: boundaries at stated places of the disc, times by a stated movement.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from launch_engine import launch_engine
+
+from rig.engine.profile import Encoder
+from rig.pins.recording import PinRecording
+from rig.session.annotations import EarlierRule
+from rig.session.session import Session
+from rig.signal.events import Opening, Reason, Settings
+from rig.signal.openings import OpeningFinder, replay
+
+LOBES_DEG = [7.0 + 31.7 * n for n in range(11)]  # all over the states
+WRONG_DEG = 0.1
+
+
+def t_us(deg: float, speed_deg_s: float) -> float:
+    """Forward, a tenth faster and slower than even, every 50 degrees."""
+    return 1e6 * (deg + 0.8 * math.sin(deg / 8.0)) / speed_deg_s + 1e6
+
+
+def written(path: Path, counts: int, off: tuple[float, ...], turns: float, speed: float) -> Path:
+    """Pins: boundary k is ``off[k % 4]`` counts beyond its even place. The index is at 0."""
+    rows = [(0.0, "0a 0b 0z 0c")]
+    count_deg = 360.0 / counts
+    states = ["0a 0b", "1a 0b", "1a 1b", "0a 1b"]
+    for k in range(-11, int(turns * counts)):
+        rows.append((t_us((k + off[k % 4]) * count_deg, speed), states[k % 4]))
+    for turn in range(int(turns) + 1):
+        for lobe_deg in LOBES_DEG:
+            at_deg = 360.0 * turn + lobe_deg
+            rows += [(t_us(at_deg, speed), "1c"), (t_us(at_deg + 11.0, speed), "0c")]
+        rows += [(t_us(360.0 * turn + 0.4, speed), "1z"), (t_us(360.0 * turn + 1.3, speed), "0z")]
+    end_us = t_us(turns * 360.0 - 2.0, speed)
+    lines = ["$timescale 1us $end", *(f"$var wire 1 {n} {n} $end" for n in ("a", "b", "z"))]
+    lines += ["$var wire 1 c contact1 $end", "$enddefinitions $end"]
+    for at_us, same in itertools.groupby(sorted(rows), key=lambda row: round(row[0])):
+        if at_us < end_us:
+            lines += [f"#{at_us}", *(text for _, text in same)]
+    path.write_text("\n".join([*lines, f"#{round(end_us)}"]), "ascii")
+    return path
+
+
+def found(path: Path, counts: int) -> list[Opening]:
+    finder = OpeningFinder(Settings(counts))
+    batches = PinRecording(path, None, counts).batches()
+    openings = [e for _, events in replay(finder, batches) for e in events]
+    return [finder.settled(e) for e in openings if isinstance(e, Opening)]
+
+
+def error_deg(opening: Opening) -> float:
+    assert opening.crank_deg is not None
+    place = (opening.crank_deg + 0.4) % 360.0
+    return min((place - lobe_deg for lobe_deg in LOBES_DEG), key=abs)
+
+
+OFF = st.floats(-0.3, 0.3)
+
+
+@settings(max_examples=12, deadline=None)
+@given(st.sampled_from([400, 1000, 1440, 2400]), st.tuples(OFF, OFF, OFF, OFF))
+def test_no_valid_opening_is_wrong_by_unequal_states(
+    tmp_path_factory: pytest.TempPathFactory, counts: int, off: tuple[float, ...]
+) -> None:
+    path = tmp_path_factory.mktemp("pins") / "pins.vcd"
+    openings = found(written(path, counts, off, 2.0, 90.0), counts)
+    valid = [each for each in openings if each.valid]
+    assert len(valid) > 15  # of 22, those of the first 20 degrees are not
+    assert max(abs(error_deg(each)) for each in valid) < WRONG_DEG
+
+
+def test_a_recording_too_short_to_measure_the_states_has_no_reading(tmp_path: Path) -> None:
+    path = written(tmp_path / "pins.vcd", 400, (0.0, 0.3, -0.2, 0.1), 0.6, 90.0)
+    (*_, last) = found(path, 400)
+    assert last.rejection is not None
+    assert last.rejection.reason is Reason.STATES_NOT_MEASURED
+    assert last.rejection.data == pytest.approx((13.7,), abs=0.05)  # 0.9 degrees in 65.5 ms
+
+
+@pytest.mark.parametrize(("turns", "rules", "rejected"), [
+    (0.6, set(), True), (2.0, set(), False), (0.6, {EarlierRule.STATES_NOT_MEASURED}, False),
+])  # fmt: skip
+def test_readings_of_a_job_are_valid_once_the_states_are_measured(
+    turns: float, rules: set[EarlierRule], rejected: bool, tmp_path: Path
+) -> None:
+    """Also those from before. By the rule of earlier versions they always were."""
+    path = written(tmp_path / "pins.vcd", 400, (0.0, 0.3, -0.2, 0.1), turns, 90.0)
+    session = Session(replace(launch_engine(), encoder=Encoder(400)), rules=rules)
+    for _ in session.replay(PinRecording(path, None, 400).batches()):
+        session.readings()  # those that were worked out earlier change
+    reasons = [each.rejection.reason for each in session.readings() if each.rejection]
+    assert reasons.count(Reason.STATES_NOT_MEASURED) == (len(reasons) - 1 if rejected else 0)
+    assert reasons[0] is Reason.SHORT_APPROACH
