@@ -42,6 +42,9 @@ SILENCE_US = 250_000.0
 """Positions come ten times a second. In less than this no hand goes back through the backlash and
 forward again (common practice, no source)."""
 
+SLACK_COUNTS = 2
+"""An edge and a position at the same time may differ by a count or two."""
+
 
 class CrankMotion:
     """Keeps positions until they are due, then updates the approach from them."""
@@ -63,6 +66,19 @@ class CrankMotion:
         """The positions before ``t_us`` that were not processed yet."""
         ready = int(self._t_us[self._walked :].searchsorted(t_us))
         return self._rows[self._walked : self._walked + ready]
+
+    def impossible(self, t_us: Floats, counts: NDArray[np.int64]) -> NDArray[np.bool_]:
+        """Which of n edges in order of time, (n,), have a count that the crank did not reach
+        between the position before and the one after; false where there is none after."""
+        nth = self._t_us.searchsorted(t_us)
+        wrong = np.zeros(len(t_us), np.bool_)
+        known = nth[nth < len(self._rows)]
+        after, before = self._rows[known], self._rows["count"][known - 1].astype(np.float64)
+        before[known == 0] = self._last[1] * self._direction - 0.5
+        low, high = np.minimum(before, after["low"]), np.maximum(before, after["high"])
+        at = counts[: len(known)]
+        wrong[: len(known)] = (at < low - SLACK_COUNTS) | (at > high + SLACK_COUNTS)
+        return wrong
 
     def to(self, before_us: float) -> Movement:
         """Process the positions before ``before_us``, if any."""

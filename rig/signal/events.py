@@ -20,6 +20,7 @@ class Reason(StrEnum):
 
     BACKWARDS = "backwards"
     LINES_LOST = "lines-lost"  # lines from the rig
+    WRONG_COUNT = "wrong-count"  # of the edge's record, by the positions around it
     UNSEEN = "unseen"  # the rig could not watch the contacts
     NOT_COVERED = "not-covered"  # the rig had not reported whether an edge was lost
     BOUNCES_CUT = "bounces-cut"  # more bounces than the line carries

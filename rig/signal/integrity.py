@@ -51,10 +51,14 @@ class ReorderBuffer:
             if isinstance(other, Cut | LineError):
                 incidents.append(other)
         for incident in incidents:
-            self._arrivals += 1
-            totals_first = 0 if isinstance(incident, Grown | Uncovered) else 1
-            heapq.heappush(self._incidents, (incident.t_us, totals_first, self._arrivals, incident))
-            self._latest_incident_us = max(self._latest_incident_us, incident.t_us)
+            self.put(incident)
+
+    def put(self, incident: Incident) -> None:
+        """Another incident."""
+        self._arrivals += 1
+        totals_first = 0 if isinstance(incident, Grown | Uncovered) else 1
+        heapq.heappush(self._incidents, (incident.t_us, totals_first, self._arrivals, incident))
+        self._latest_incident_us = max(self._latest_incident_us, incident.t_us)
 
     def incident_before(self, t_us: float) -> Incident | None:
         """Take the first incident before ``t_us``; None when there is none."""
@@ -64,6 +68,10 @@ class ReorderBuffer:
                 self._line_errors.discard((incident.t_us, incident.kind))
             return incident
         return None
+
+    def waiting_before(self, t_us: float) -> NDArray[np.void]:
+        """The edges before ``t_us``, dtype ``EDGE``, shape (n,); they go on waiting."""
+        return self._edges[: int(self._edges["t_us"].searchsorted(t_us))]
 
     def edges_before(self, t_us: float) -> NDArray[np.void]:
         """Take the edges before ``t_us``, dtype ``EDGE``, shape (n,)."""
@@ -120,7 +128,15 @@ class Uncovered:
     to_us: float
 
 
-Incident = Cut | LineError | Grown | Uncovered  # what puts edges or counts in doubt
+@dataclass(frozen=True, slots=True)
+class WrongCount:
+    """An edge whose count the positions around it do not allow."""
+
+    t_us: float
+    input: int
+
+
+Incident = Cut | LineError | Grown | Uncovered | WrongCount  # what puts edges or counts in doubt
 MOST_WAITING = 500
 LATE = 50
 """Positions that wait for the rig's totals, ten seconds at the usual rate: a health record is due

@@ -45,6 +45,7 @@ from rig.signal.integrity import (
     IntegrityMonitor,
     ReorderBuffer,
     Uncovered,
+    WrongCount,
 )
 from rig.signal.interpolate import (
     EVEN,
@@ -191,6 +192,10 @@ class OpeningFinder:
 
     def _work(self, sure_us: float) -> None:
         """Process everything before ``sure_us``."""
+        edges = self.waiting.waiting_before(sure_us)
+        if len(edges):
+            for edge in edges[self.motion.impossible(edges["t_us"], edges["count"])]:
+                self.waiting.put(WrongCount(float(edge["t_us"]), int(edge["input"])))
         reached_us = math.nan
         while (incident := self.waiting.incident_before(sure_us)) is not None:
             if incident.t_us != reached_us:
@@ -205,6 +210,11 @@ class OpeningFinder:
                 self.index.cut()
             else:
                 self._decide(self.inputs.cut(incident))
+        elif isinstance(incident, WrongCount):
+            us, which = incident.t_us, incident.input
+            self.losses.doubt(us, math.nextafter(us, math.inf), Reason.WRONG_COUNT)
+            text = "an edge's count contradicts the positions around it"
+            self._events.append(Finding(us, "wrong count", which, text))
         elif isinstance(incident, Uncovered):
             self.losses.doubt(incident.t_us, incident.to_us, Reason.NOT_COVERED)
         elif isinstance(incident, Grown):

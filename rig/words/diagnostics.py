@@ -56,6 +56,7 @@ def _say(words: Words, *data: object) -> str:
 REASONS: Mapping[Reason, Words] = {
     Reason.BACKWARDS: "the crank went backwards",
     Reason.LINES_LOST: "lines from the rig were lost just then",
+    Reason.WRONG_COUNT: "its count contradicts the positions around it: a damaged line",
     Reason.UNSEEN: "the rig could not watch the contacts just then: too many edges on an input",
     Reason.NOT_COVERED: "the rig had not yet reported whether an edge was lost just then",
     Reason.BOUNCES_CUT: "the contacts bounced more often than the line could carry",

@@ -9,6 +9,7 @@ from __future__ import annotations
 import random
 from bisect import bisect_left
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pytest
@@ -183,3 +184,47 @@ def test_what_no_totals_cover_yet_is_no_reading(totals: bool) -> None:
 @pytest.mark.parametrize("room", [4, 48])
 def test_a_burst_that_finds_no_room_is_read_all_the_same(room: int) -> None:
     assert len(hold(Missing("burst", 0, 0.0, 0.0, 8.0, 2, room)).right) == 8
+
+
+@cache
+def sound() -> tuple[Story, list[bytes]]:
+    """A story, and its lines with nothing missing."""
+    missing = Missing("none", 0, 0.0, 0.0, 0.0, 1)
+    story, _ = story_of(missing)
+    (lines,) = said(missing, *pins_of(story), 0.0)
+    return story, [line for _, line in lines]
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.sampled_from("CZ"), st.integers(0, 7), st.integers(16, 2**20), st.sampled_from([1, -1]))
+def test_an_edge_whose_count_no_position_allows_is_damaged(
+    kind: str, which: int, off: int, way: int
+) -> None:
+    """A line that is sound but for its count; 16 counts are more than the crank turns between two
+    positions. An index like that is no index: all readings stay what they are."""
+    story, lines = sound()
+    lines = list(lines)
+    level = {"C": 1, "Z": 0}[kind]  # which field it is
+    parts = {nth: line.decode("ascii").split()[1:-1] for nth, line in enumerate(lines)
+             if line.startswith(kind.encode())}  # fmt: skip
+    true_us = [story.t_us(deg) for degs in story.true_deg.values() for deg in degs]
+    own = [
+        nth
+        for nth, (_, *fields) in parts.items()
+        if fields[level] == "1"
+        and (kind == "Z" or min(abs(int(fields[2], 16) - t_us) for t_us in true_us) < 2.0)
+    ]
+    at = own[which % len(own)]
+    number, *fields = parts[at]
+    count = (int(fields[level + 2], 16) + way * off) % 2**32
+    fields[level + 2] = f"{count:X}"
+    lines[at] = encode(kind, int(number, 16), *fields)
+    reader = LineReader()
+    found = found_in([*reader.feed(b"".join(lines)), *reader.finish()])
+    result = held(story, [one for one in found if one.valid], 6.0)
+    assert (result.wrong, result.invented) == ([], [])
+    rejected = [one.rejection for one in found if not one.valid]
+    if kind == "C":
+        assert Rejection(Reason.WRONG_COUNT) in rejected
+    else:
+        assert {each.reason for each in rejected if each} <= {Reason.INDEX_NEVER_MET}
