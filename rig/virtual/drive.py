@@ -139,11 +139,16 @@ class Shaft:
         ahead: float = 0.0,
         most: float = np.inf,
     ) -> Curve:
-        """The rotor accelerates evenly until the drive in front of it stops it."""
-        landing = float(driver.values(np.array([from_s + lasting_s]))[0]) + ahead
-        to = max(min(landing, most), self.at)
-        grow = (to - self.at) / lasting_s**2
-        row = [from_s, self.at, 0.0, grow, 0.0, 0.0, lasting_s, self.at, to, float(tag)]
+        """The rotor accelerates evenly until the drive in front stops it: from the drive's own
+        speed where the magnet pulls, else from rest."""
+        end = float(driver.values(np.array([from_s + lasting_s]))[0])
+        to = max(min(end + ahead, most), end, self.at)
+        speed = 0.0
+        if tag == PULLED:
+            speed = max(float(driver.slopes(np.array([from_s]))[0]), 0.0)
+            speed = min(speed, 2.0 * (to - self.at) / lasting_s)  # never back
+        grow = ((to - self.at) / lasting_s - speed) / lasting_s
+        row = [from_s, self.at, speed, grow, 0.0, 0.0, lasting_s, self.at, to, float(tag)]
         self.at, self.busy_until_s = to, from_s + lasting_s
         return Curve(np.array([row]))
 

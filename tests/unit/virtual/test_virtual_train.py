@@ -52,6 +52,23 @@ def test_the_magnet_pulls_the_contacts_open_early_by_up_to_the_backlash() -> Non
         assert driven["crank_deg"] - early["crank_deg"] == pytest.approx(0.9, abs=1e-6)
 
 
+@settings(max_examples=8, deadline=None)
+@given(st.floats(5.0, 900.0), st.floats(0.05, 3.0), st.floats(0.05, 4.0))
+def test_the_rotor_never_falls_behind_its_drive(
+    speed_deg_s: float, before_deg: float, backlash_deg: float
+) -> None:
+    """However fast it is turned, the magnet opens the contacts early, by the backlash at most:
+    the drive pushes the rotor, and holds it back at the other end of the backlash."""
+    hidden = quiet(backlash_deg=backlash_deg, magnet=Magnet(before_deg=before_deg))
+    plan = f"turn 900 at {speed_deg_s:.3f}"
+    truth = run(plan, PROFILE, hidden=hidden, hand=SMOOTH, lines=False).truth
+    btdc = truth["units"]["1"]["btdc"]
+    for opening in openings(truth)[1:]:
+        top = truth["tdc_deg_after_index"] + 180.0 * opening["lobe"]
+        early = wrapped(top - btdc[opening["lobe"]] - opening["crank_deg"])
+        assert -0.002 < early < backlash_deg + 0.002
+
+
 def test_a_drag_on_the_rotor_keeps_the_magnet_from_pulling_it() -> None:
     hidden = quiet(backlash_deg=0.9, magnet=Magnet(before_deg=0.3))
     name = hidden.units[0].name
