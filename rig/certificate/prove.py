@@ -163,35 +163,54 @@ def prove_job(folder: Path) -> list[Check]:
     checks = list(_references(job))
     folders = dict.fromkeys(kind.folder for kind in sheet_kinds())
     named = sorted(path for name in folders for path in listed(folder / name, ".json").files)
-    found = [(path.name, prove_sheet(path, folder)) for path in named if kind_of(path) is not None]
+    found = [(path.name, _sheet_in_job(path, folder)) for path in named]
     found += [(path.stem, prove(path, folder)) for path in certificate.find(job.certificates)]
     checks += [replace(each, what=f"{name}: {each.what}") for name, own in found for each in own]
     return checks
 
 
+def _sheet_in_job(path: Path, folder: Path) -> list[Check]:
+    """Check a sheet of a job. A person's own file is left alone; one named as the program names
+    its sheets has to be one."""
+    if kind_of(path) is not None:
+        return prove_sheet(path, folder)
+    if not SHEET_NAME.search(path.name):
+        return []
+    return [fails("kind", "is no kind of sheet that this program knows; it was edited")]
+
+
+SHEET_NAME = re.compile(r"[0-9]{8}-[0-9]{6}")
+"""In each name that the program gives to a sheet: its time."""
+
+
 def kind_of(path: Path) -> SheetKind | None:
-    """The kind of a sheet that can be proved; None for anything else."""
+    """The kind of a sheet; None for anything else."""
     if path.suffix != ".json" or not os.path.isfile(path):
         return None
     for kind in sheet_kinds():
         try:
-            version = sheets.read(path, kind.kind).get("version", 0)
+            sheets.read(path, kind.kind)
         except InputError:
             continue
-        known = isinstance(version, int) and version >= kind.since
-        return kind if known or kind.since == 1 else None
+        return kind
     return None
 
 
 def prove_sheet(path: Path, folder: Path | None = None) -> list[Check]:
-    """Check a unit report or a prediction; ``folder`` is its job, two above it if not given.
+    """Check a unit report, prediction, outcome or rig check; ``folder`` is its job, two above it if
+    not given.
 
-    Raises InputError when it is neither.
+    Of a version that does not name its recordings, no figure can be computed again. Raises
+    InputError when it is no such sheet.
     """
     kind = kind_of(path)
     if kind is None:
         raise InputError(f"{path}: is no sheet that can be proved")
     plain = sheets.read(path, kind.kind)
+    if kind.since > 1 and plain.get("version", 1) == 1:
+        words = "of a sheet of version 1 no figure can be computed again"
+        wrong = "no sheet of version 1 names the program that wrote it; it was edited"
+        return [check("version", 1, kind.since, "program" not in plain, words, wrong)]
     job = folder if folder is not None else path.absolute().parent.parent
     try:
         checks = list(_recordings(job, kind, plain))

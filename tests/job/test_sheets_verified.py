@@ -103,10 +103,36 @@ def test_an_engine_file_edited_later_is_taken_from_a_certificate(job: Path, tmp_
     assert failed(outcome(certified)) == failed(rig_check(certified)) == []
 
 
-def test_a_sheet_of_before_is_no_sheet_that_can_be_proved(job: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("sheet", [outcome, rig_check])
+@pytest.mark.parametrize(
+    ("key", "value"), [("kind", "outcome"), ("kind", None), ("version", 1), ("version", "3")]
+)
+def test_a_kind_or_version_that_was_altered_is_named(
+    job: Path, tmp_path: Path, sheet: object, key: str, value: object
+) -> None:
+    """Else whatever was altered with it would pass unseen."""
+    assert callable(sheet)
+    copy = Path(shutil.copytree(job, tmp_path / "job"))
+    path: Path = sheet(copy)
+    plain = json.loads(path.read_text("utf-8"))
+    path.write_text(json.dumps(plain | {key: value}), "utf-8")
+    assert any(each.startswith(f"{path.name}: ") for each in failed(copy))
+
+
+def test_a_file_of_the_person_s_own_is_left_alone(job: Path, tmp_path: Path) -> None:
+    copy = Path(shutil.copytree(job, tmp_path / "job"))
+    (copy / "captures" / "list.json").write_text('{"kind": "shopping"}', "utf-8")
+    assert failed(copy) == []
+
+
+def test_a_sheet_of_before_says_that_it_is_not_proved(job: Path, tmp_path: Path) -> None:
     copy = Path(shutil.copytree(job, tmp_path / "job"))
     path = rig_check(copy)
     plain = json.loads(path.read_text("utf-8"))
-    del plain["version"]
+    for name in ("version", "program", "made_utc", "size_bytes"):
+        del plain[name]
     path.write_text(json.dumps(plain), "utf-8")
-    assert all(not each.startswith(path.name) for each in failed(copy))
+    ran = rig("verify", copy, "--json")
+    assert ran.status == 0
+    (said,) = (each["words"] for each in ran.answer["checks"] if each["what"].startswith(path.name))
+    assert "no figure can be computed again" in said
