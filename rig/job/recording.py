@@ -221,7 +221,12 @@ def _read(
     # Those that were valid until the index showed otherwise are not; they come as they are decided.
     openings = sorted(
         (
-            replace(each, rejection=each.rejection or check.why_not(each.t_us))
+            replace(
+                each,
+                rejection=each.rejection
+                or check.why_not(each.t_us)
+                or check.unconfirmed(each.t_us),
+            )
             for each in map(finder.settled, openings)
         ),
         key=lambda one: one.t_us,

@@ -85,7 +85,10 @@ def _assigned(session: Session, opening: Opening) -> Reading | None:
     moved = not notes.by_hand_at(unit.name, t_us) and by_moving(opening, moving=moving)
     if opening.direction < 0 and not moved:
         return None
-    rejected = notes.rejected(t_us) or session.index_check.why_not(t_us)
+    check = session.index_check
+    rejected = notes.rejected(t_us) or check.why_not(t_us)
+    if not moved:  # the crank that is held for a set reading passes no index
+        rejected = rejected or check.unconfirmed(t_us)
     if rejected:
         opening = replace(opening, rejection=opening.rejection or rejected)
     reading = to_reading(

@@ -86,7 +86,8 @@ class Session:
         self.began_us: deque[float] = deque(maxlen=MOST_VALID)  # restarts, with openings between
         self.annotations = Annotations(profile, self.rules)
         self._read_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
-        self.index_check = IndexCheck(self._finder.settings)
+        trusting = EarlierRule.INDEX_TRUSTED in self.rules
+        self.index_check = IndexCheck(self._finder.settings, trusting=trusting)
         self.stop: StopTouches | None = None  # while the piston stop is in
         self.stops: list[StopTouches] = []  # earlier ones
         self.stop_result: StopResult = None  # of the last one taken out
@@ -175,10 +176,10 @@ class Session:
                 if event.anchored and abs(event.off_counts) > TOLERANCE_COUNTS:
                     self._lose_stroke(event.t_us)
                 check = self.index_check
-                doubted = check.off_passes, check.counts_wrong, check.first_off
+                wrong = check.counts_wrong
                 check.take(event)
-                if doubted != (check.off_passes, check.counts_wrong, check.first_off):
-                    self._results.forget()  # earlier readings may be invalid now
+                if check.off_passes or event.anchored or wrong != check.counts_wrong:
+                    self._results.forget()  # earlier readings may be valid now, or no longer
         return events
 
     def _annotated(self, opening: Opening) -> Opening:

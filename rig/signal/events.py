@@ -38,6 +38,7 @@ class Reason(StrEnum):
     RESTARTED_BEFORE_INDEX = "restarted-before-index"
     RESTARTED = "restarted"
     COUNTS_LOST = "counts-lost"  # by how many counts the next index was off
+    COUNTS_UNCONFIRMED = "counts-unconfirmed"  # lost elsewhere, and no index after this one
     COUNTS_WRONG = "counts-wrong"  # counts from index to index; counts entered
     NO_INDEX = "no-index"
     NO_TDC = "no-tdc"

@@ -98,15 +98,25 @@ MOST_TURNS = 8
 MOST_DOUBTS = 1_000  # stretches in doubt that are kept one by one
 ALIKE = 0.01  # turns are alike when their counts differ by less than this fraction
 
+Stretch = tuple[float, float, Rejection]  # after, up to, why
+UNCONFIRMED = Rejection(Reason.COUNTS_UNCONFIRMED)
+
 
 class IndexCheck:
-    """Takes every index pass in turn."""
+    """Takes every index pass in turn.
 
-    def __init__(self, settings: Settings) -> None:
-        self._settings = settings
+    ``trusting``: what a single pass says is believed, whatever was lost elsewhere; so earlier
+    versions of the program read.
+    """
+
+    def __init__(self, settings: Settings, *, trusting: bool = False) -> None:
+        self._settings, self._trusting = settings, trusting
         self._before: IndexPass | None = None
         self._sound_us = float("-inf")  # the last index pass at the expected count
-        self._doubts: list[tuple[float, float, Rejection]] = []  # after, up to, why
+        self._doubts: list[Stretch] = []
+        self._unconfirmed: list[Stretch] = []  # between passes of which the later says nothing
+        self._placed_us = float("-inf")  # since when angles are by the present anchor
+        self._agreed = False  # another pass agrees with it
         # Angles up to the first pass are counted back from it. It may be a stray pulse.
         self._first_us = float("-inf")
         self._first_agreed = False  # another pass agrees with it, or it was given up
@@ -118,22 +128,26 @@ class IndexCheck:
         """The index was passed. Returns the counts of the turn that ends here, if one does."""
         before, self._before = self._before, passed
         agrees = abs(passed.off_counts) <= TOLERANCE_COUNTS
+        off = Rejection(Reason.COUNTS_LOST, (round(abs(passed.off_counts)),))
         if before is None:
             self._first_us = passed.t_us
         elif agrees and not self._first_agreed:
             self.first_off = None
         self._first_agreed |= before is not None and (agrees or passed.anchored)
+        if passed.anchored:
+            since_us = before.t_us if before else float("-inf")
+            _keep(self._unconfirmed, (since_us, passed.t_us, UNCONFIRMED))
+            if not agrees and not self._agreed and not self._trusting:
+                _keep(self._doubts, (self._placed_us, passed.t_us, off))
+            self._placed_us = since_us
+        self._agreed = not passed.anchored and (self._agreed or agrees)
         if passed.anchored or agrees:
             self._sound_us = passed.t_us
         else:
-            off = Rejection(Reason.COUNTS_LOST, (round(abs(passed.off_counts)),))
             self.off_passes += 1
-            self._doubts.append((self._sound_us, passed.t_us, off))
+            _keep(self._doubts, (self._sound_us, passed.t_us, off))
             if not self._first_agreed:
                 self.first_off = off
-            if len(self._doubts) > 2 * MOST_DOUBTS:  # what lies between is then in doubt as well
-                (low, _, why), (_, high, _) = self._doubts[0], self._doubts[MOST_DOUBTS - 1]
-                self._doubts[:MOST_DOUBTS] = [(low, high, why)]
         # Counts up to a pass that became the anchor are unrelated to those before.
         alike = before is not None and before.direction == passed.direction
         if before is not None and alike and not passed.anchored:
@@ -168,7 +182,25 @@ class IndexCheck:
             return Rejection(Reason.COUNTS_WRONG, (round(self.usual_counts), stated))
         if t_us <= self._first_us and self.first_off is not None:
             return self.first_off
-        return next((why for low, high, why in self._doubts if low < t_us <= high), None)
+        return _why(self._doubts, t_us)
+
+    def unconfirmed(self, t_us: float) -> Rejection | None:
+        """Where the index showed that counts are lost, or it has noise: whether no pass confirms an
+        angle at ``t_us``, as known now; None when one does."""
+        if self._trusting or not self.off_passes or self._before is None:
+            return None
+        return UNCONFIRMED if t_us > self._before.t_us else _why(self._unconfirmed, t_us)
+
+
+def _keep(stretches: list[Stretch], another: Stretch) -> None:
+    stretches.append(another)
+    if len(stretches) > 2 * MOST_DOUBTS:  # what lies between is then in doubt as well
+        (low, _, why), (_, high, _) = stretches[0], stretches[MOST_DOUBTS - 1]
+        stretches[:MOST_DOUBTS] = [(low, high, why)]
+
+
+def _why(stretches: list[Stretch], t_us: float) -> Rejection | None:
+    return next((why for low, high, why in stretches if low < t_us <= high), None)
 
 
 INDEX_LEAST_US = 20.0

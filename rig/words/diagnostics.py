@@ -86,6 +86,9 @@ REASONS: Mapping[Reason, Words] = {
     Reason.COUNTS_LOST: lambda off: (
         f"the index then came {many(off, 'count')} off: counts were lost"
     ),
+    Reason.COUNTS_UNCONFIRMED: (
+        "counts were lost elsewhere, and the index has not passed on both sides of it"
+    ),
     Reason.COUNTS_WRONG: lambda usual, entered: (
         f"{many(usual, 'count')} from index to index; {entered} entered"
     ),

@@ -109,15 +109,19 @@ def test_counts_lost_in_silence_take_the_readings_since_the_last_index_with_them
     index = [event["t"] for event in made.rig.truth()["index"]]
     made.do("fault counts 30", "turn 300 at 110")
     at_s = made.rig.now_s
-    made.do("turn 1500 at 110")
+    made.do("turn 1900 at 110")
     words, ran = said(made, 0)
     assert "the index came " in words
     assert "at another count than expected: counts were lost" in words
-    doubted = [r for r in ran.answer["readings"] if "counts were lost" in r["why"]]
+    doubted = [r for r in ran.answer["readings"] if "the index then came" in r["why"]]
     assert doubted
     assert all(index[-1] < r["t_s"] < at_s + 4.0 for r in doubted)
     after = [r for r in ran.answer["readings"] if r["valid"] and r["t_s"] > at_s + 7.0]
     assert len(after) >= 8
+    unconfirmed = [r for r in ran.answer["readings"] if "lost elsewhere" in r["why"]]
+    last_s = made.rig.truth()["index"][-1]["t"]
+    assert any(r["t_s"] > last_s for r in unconfirmed)
+    assert not any(r["valid"] and r["t_s"] > last_s for r in ran.answer["readings"])
     truth = made.rig.truth()
     for r in (r for r in ran.answer["readings"] if r["valid"]):
         opened = truth["units"]["1" if r["unit"] == "upper" else "2"]["openings"]

@@ -12,6 +12,9 @@ from rig.signal.track import IndexCheck
 FOUR = Settings(400)
 
 
+UNCONFIRMED = Rejection(Reason.COUNTS_UNCONFIRMED)
+
+
 def passed(
     turn: float, *, direction: int = 1, off: float = 0.0, anchored: bool = False
 ) -> IndexPass:
@@ -84,3 +87,36 @@ def test_what_came_before_the_first_pass_rests_on_it(later: list[IndexPass], val
     for each in (passed(1, anchored=True), *later):
         check.take(each)
     assert (check.why_not(0.5e6) is None) == valid
+
+
+@pytest.mark.parametrize("trusting", [False, True])
+def test_where_counts_are_lost_elsewhere_a_later_index_confirms_an_angle(trusting: bool) -> None:
+    """Counts may be lost again before the first pass and after the last."""
+    check = IndexCheck(FOUR, trusting=trusting)
+    lost = [passed(5, off=7.0), passed(6, off=7.0, anchored=True), passed(7)]
+    for each in (passed(1, anchored=True), passed(2), passed(3)):
+        check.take(each)
+        assert check.unconfirmed(0.5e6) is check.unconfirmed(9e6) is None
+    for each in lost:
+        check.take(each)
+    why = None if trusting else UNCONFIRMED
+    at = (0.5, 1.5, 2.5, 5.5, 6.5, 7.5)
+    assert [check.unconfirmed(turn * 1e6) for turn in at] == [why, None, None, why, None, why]
+    check.take(passed(8))
+    assert check.unconfirmed(7.5e6) is None
+
+
+@pytest.mark.parametrize(
+    ("off", "valid"),
+    [
+        (0.0, True),
+        (OFF, False),  # by one pass alone, and the next, after a step, is elsewhere
+    ],
+)
+def test_a_first_pass_that_none_agrees_with_before_counts_are_lost(off: float, valid: bool) -> None:
+    check = IndexCheck(FOUR)
+    for each in (passed(1, anchored=True), passed(1.25, off=off, anchored=True), passed(2.25)):
+        check.take(each)
+    assert (check.why_not(1.1e6) is None) == (check.why_not(0.5e6) is None) == valid
+    check.take(passed(3.25, off=OFF, anchored=True))
+    assert check.why_not(2.1e6) is None  # two passes agreed on these
