@@ -8,7 +8,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from enum import StrEnum
+from typing import Any, NamedTuple
 
 from rig.base.angles import wrap
 from rig.base.errors import InputError
@@ -18,7 +19,41 @@ from rig.base.uncertainty import root_sum, student_t
 from rig.unit_bench.report import KIND, VERSION, Mean, is_angle
 
 COVERAGE = 0.95
-NEUTRAL_FIGURE = "neutral"
+
+
+class Quantity(StrEnum):
+    """What a report has a mean of, by its key there."""
+
+    INTERVAL = "interval"
+    CLOSED = "closed"
+    OPENED = "opened"
+    NEUTRAL = "neutral"
+    BACKLASH = "backlash"
+    IMPULSE_LAG = "impulse_lag"
+
+
+WORDS = {
+    Quantity.INTERVAL: "interval from lobe {}",
+    Quantity.CLOSED: "closed before lobe {}",
+    Quantity.OPENED: "open after lobe {}",
+    Quantity.NEUTRAL: "neutral to opening of lobe {}",
+    Quantity.BACKLASH: "backlash",
+    Quantity.IMPULSE_LAG: "impulse lag",
+}
+
+
+class Result(NamedTuple):
+    """Which result of a report: of one lobe by its number, or of the whole unit."""
+
+    quantity: Quantity
+    lobe: str = ""
+
+    def __str__(self) -> str:
+        return WORDS[self.quantity].format(self.lobe)
+
+    def period_deg(self, poles: int | None) -> float:
+        """Angles that differ by this are the same: a pole pitch for neutral, else a turn."""
+        return 360.0 / poles if poles and poles > 0 and self.quantity is Quantity.NEUTRAL else 360.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,25 +116,22 @@ def compare_reports(first: Mapping[str, Any], second: Mapping[str, Any]) -> Unit
     if one.get("poles") != two.get("poles"):  # neutral is then counted differently
         notes.append("the poles are entered differently, so neutral is not compared")
         before, after = (
-            {name: mean for name, mean in means.items() if not name.startswith(NEUTRAL_FIGURE)}
+            {of: mean for of, mean in means.items() if of.quantity is not Quantity.NEUTRAL}
             for means in (before, after)
         )
-    notes += [f"{n} is in one of the reports only" for n in sorted(before.keys() ^ after.keys())]
-    both = [name for name in before if name in after]
-    once = [name for name in both if min(before[name].n, after[name].n) < 2]
+    one_only = sorted(str(of) for of in before.keys() ^ after.keys())
+    notes += [f"{name} is in one of the reports only" for name in one_only]
+    both = [of for of in before if of in after]
+    once = [of for of in both if min(before[of].n, after[of].n) < 2]
     if once:
-        notes.append(f"read once and not compared: {', '.join(once)}; turn it five times")
+        names = ", ".join(map(str, once))
+        notes.append(f"read once and not compared: {names}; turn it five times")
     changes = tuple(
-        _change(name, before[name], after[name], period_of(name, one.get("poles")))
-        for name in both
-        if name not in once
+        _change(str(of), before[of], after[of], of.period_deg(one.get("poles")))
+        for of in both
+        if of not in once
     )
     return UnitComparison(changes, tuple(notes))
-
-
-def period_of(figure: str, poles: int | None) -> float:
-    """Angles that differ by this are the same: a pole pitch for neutral, else a turn; degrees."""
-    return 360.0 / poles if poles and poles > 0 and figure.startswith(NEUTRAL_FIGURE) else 360.0
 
 
 def _check(plain: Mapping[str, Any]) -> None:
@@ -118,17 +150,9 @@ def _not_whole(what: str) -> InputError:
     return InputError(f"this unit report is not whole: {what}")
 
 
-FIGURES = {
-    "interval": "interval from lobe {}",
-    "closed": "closed before lobe {}",
-    "opened": "open after lobe {}",
-    "neutral": NEUTRAL_FIGURE + " to opening of lobe {}",
-}
-
-
-def means_of(found: Mapping[str, Any]) -> Iterator[tuple[str, Mean]]:
-    """Each mean of a report with its name, without places after the index and the interval of a
-    single lobe, which is always a whole turn.
+def means_of(found: Mapping[str, Any]) -> Iterator[tuple[Result, Mean]]:
+    """Each mean of a report, without places after the index and the interval of a single lobe,
+    which is always a whole turn.
 
     Raises InputError for what is not a list of lobes, or not a mean.
     """
@@ -136,14 +160,18 @@ def means_of(found: Mapping[str, Any]) -> Iterator[tuple[str, Mean]]:
     if not isinstance(lobes, list | tuple) or not all(isinstance(lobe, Mapping) for lobe in lobes):
         raise _not_whole("its lobes are missing")
     for lobe in lobes:
-        for key, name in FIGURES.items():
-            mean = None if lobe.get(key) is None else _mean_of(lobe[key], key)
-            if mean and not (key == "interval" and (mean.deg, mean.u_deg) == (360.0, 0.0)):
-                yield name.format(lobe.get("number")), mean
-    of_all = {"play": "backlash", "backlash": "backlash", "impulse_lag": "impulse lag"}
-    for key, name in of_all.items():
+        for of in (Quantity.INTERVAL, Quantity.CLOSED, Quantity.OPENED, Quantity.NEUTRAL):
+            mean = None if lobe.get(of) is None else _mean_of(lobe[of], of)
+            if mean and not (of is Quantity.INTERVAL and (mean.deg, mean.u_deg) == (360.0, 0.0)):
+                yield Result(of, str(lobe.get("number"))), mean
+    of_all = {
+        "play": Quantity.BACKLASH,  # as earlier versions call it
+        "backlash": Quantity.BACKLASH,
+        "impulse_lag": Quantity.IMPULSE_LAG,
+    }
+    for key, of in of_all.items():
         if found.get(key) is not None:
-            yield name, _mean_of(found[key], key)
+            yield Result(of), _mean_of(found[key], key)
 
 
 def _mean_of(plain: Any, key: str) -> Mean:

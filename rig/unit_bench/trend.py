@@ -21,7 +21,7 @@ from rig.base.uncertainty import Contribution, Source
 from rig.job import folder as sheets
 from rig.job.clock import utc_instant
 from rig.timing.drift import LEAST_DEG, MOST_DEG, DatedChange, DatedMean, Line, fit
-from rig.unit_bench.compare import means_of, period_of
+from rig.unit_bench.compare import Result, means_of
 from rig.unit_bench.report import FOLDER, KIND, Mean
 from rig.words.assessments import CAUTION
 
@@ -36,7 +36,7 @@ class DatedReport:
     serial: str
     name: str  # in the engine file; empty when it was on no engine
     counted_as: tuple[int, int]  # lobes, and poles of its magnet (0: not entered)
-    means: Mapping[str, Mean]
+    means: Mapping[Result, Mean]
     changes: tuple[str, ...]
 
 
@@ -117,9 +117,9 @@ def series(reports: Sequence[DatedReport], changes: Iterable[DatedChange] = ()) 
             units[report.type, report.serial, report.counted_as].append(report)
     on_engine = list(changes)
     return [
-        _series(own, _steps(own, on_engine), figure)
+        _series(own, _steps(own, on_engine), of)
         for own in units.values()
-        for figure in dict.fromkeys(name for report in own for name in report.means)
+        for of in dict.fromkeys(each for report in own for each in report.means)
     ]
 
 
@@ -137,12 +137,12 @@ def _steps(reports: Sequence[DatedReport], on_engine: Sequence[DatedChange]) -> 
     return steps
 
 
-def _series(reports: Sequence[DatedReport], steps: Sequence[str], figure: str) -> UnitSeries:
+def _series(reports: Sequence[DatedReport], steps: Sequence[str], of: Result) -> UnitSeries:
     points, dated = [], []
     level = 0
     for report, step in zip(reports, steps, strict=True):
         level += bool(step)
-        if (mean := report.means.get(figure)) is None:
+        if (mean := report.means.get(of)) is None:
             continue
         weighs = mean.n > 1
         points.append(
@@ -155,8 +155,8 @@ def _series(reports: Sequence[DatedReport], steps: Sequence[str], figure: str) -
     first = reports[0]
     # A line goes only through what was read since the last change.
     now = [each for each in dated if each.level == level]
-    line = fit(now, period_of(figure, first.counted_as[1]))
-    return UnitSeries(first.type, first.serial, figure, tuple(points), line, _words(line))
+    line = fit(now, of.period_deg(first.counted_as[1]))
+    return UnitSeries(first.type, first.serial, str(of), tuple(points), line, _words(line))
 
 
 def _words(line: Line | None) -> str:
