@@ -363,7 +363,8 @@ def _dataclass(wanted: Any) -> Kind[Any]:
         if not isinstance(value, dict):
             book.unfit(path, value, "A table of named values")
             return None
-        note_unknown(value, kinds, path, book)
+        if not value.keys() <= kinds.keys():
+            note_unknown(value, kinds, path, book)
         given = {}
         for name, kind in kinds.items():
             if name in value:

@@ -180,12 +180,14 @@ def _columns() -> int:
 
 def plain(value: Any) -> Any:
     """``value`` with dataclasses as dictionaries, and numbers that JSON cannot hold as null."""
+    if value is None or isinstance(value, str | int):
+        return value
     if isinstance(value, float):
         return value if math.isfinite(value) else None
-    if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [plain(item) for item in value]
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
     if not dataclasses.is_dataclass(value):
         return value
     found = fields_of(value)
@@ -197,7 +199,7 @@ def plain(value: Any) -> Any:
     elif "rejection" in found:  # an opening: whether it is a reading, and why not
         why = found.pop("rejection")
         found |= {"valid": why is None, "reason": reason_code(why), "why": reason_words(why)}
-    return plain(found)
+    return {key: plain(item) for key, item in found.items()}
 
 
 def fields_of(value: Any, *names: str) -> dict[str, Any]:
