@@ -184,6 +184,19 @@ def digest(path: Path, size: int | None = None) -> str:
         raise InputError(f"{path}: cannot be read: {reason(why)}") from why
 
 
+def bytes_of(path: Path, most: int, what: str) -> bytes:
+    """The bytes of a file. Raises InputError when it cannot be read (with the OSError as its cause)
+    or has over ``most`` bytes, so is not ``what``."""
+    try:
+        with open_file(path) as file:
+            data = file.read(most + 1)
+    except OSError as why:
+        raise InputError(f"{named(path)}: cannot be read: {reason(why)}") from why
+    if len(data) > most:
+        raise InputError(f"{named(path)}: over {most} bytes, so not {what}")
+    return data
+
+
 def read_limited(path: Path) -> bytes:
     """The bytes of a file; raises ProfileError when it cannot be read or is over 1 MB."""
     try:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -21,7 +22,8 @@ from shlex import quote
 from typing import Any
 
 from rig.base.codec import json_value
-from rig.base.errors import InputError, reason
+from rig.base.errors import InputError
+from rig.base.files import bytes_of
 from rig.base.uncertainty import Contribution
 from rig.certificate.schema import EARLIEST, FORMAT, VERSION
 from rig.tdc.reference import TdcReference
@@ -160,16 +162,9 @@ def _tables(of: Any) -> list[dict[str, Any]]:
 
 def read_bytes(path: Path) -> bytes:
     """Read a record file whole. Raises InputError when it cannot be read or is too large."""
-    try:
-        if not path.is_file():
-            raise InputError(f"{path}: no such certificate. Name its .json file or its folder.")
-        if path.stat().st_size > LARGEST_BYTES:
-            raise InputError(
-                f"{path}: larger than {LARGEST_BYTES // 2**20} MB; no certificate is that large."
-            )
-        return path.read_bytes()
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({reason(error)}).") from error
+    if not os.path.isfile(path):
+        raise InputError(f"{path}: no such certificate. Name its .json file or its folder.")
+    return bytes_of(path, LARGEST_BYTES, "a certificate")
 
 
 SIGNERS = "allowed_signers"  # the reader's own list of keys that he trusts

@@ -19,15 +19,15 @@ from pathlib import Path
 from typing import Any
 
 from rig.base.codec import json_value, to_plain
-from rig.base.errors import InputError, reason
+from rig.base.errors import InputError
 from rig.base.files import (
     LeftOut,
     Listing,
     Odd,
+    bytes_of,
     entries,
     listed,
     odd_of,
-    open_file,
     sorted_out,
     write_whole,
 )
@@ -182,13 +182,7 @@ def read(path: Path, kind: str) -> dict[str, Any]:
 
     Raises InputError when it cannot be read, is not JSON, or is of another kind.
     """
-    try:
-        with open_file(path) as file:
-            data = file.read(MOST_BYTES + 1)
-    except OSError as why:
-        raise InputError(f"{path}: cannot be read: {reason(why)}") from why
-    if len(data) > MOST_BYTES:
-        raise InputError(f"{path}: over {MOST_BYTES} bytes, so not a {kind}")
+    data = bytes_of(path, MOST_BYTES, f"a {kind}")
     try:
         found = json_value(data)
     except InputError as why:

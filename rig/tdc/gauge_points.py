@@ -42,8 +42,8 @@ import numpy as np
 
 from rig.base.angles import modulo, wrap
 from rig.base.codec import from_plain, number, text, whole
-from rig.base.errors import InputError, reason, shown
-from rig.base.files import open_file
+from rig.base.errors import InputError, shown
+from rig.base.files import bytes_of
 from rig.base.rounding import many
 from rig.engine.gear_train import around_deg, disc_places
 from rig.engine.geometry import geometry_of, steepest_mm_per_deg
@@ -76,14 +76,7 @@ def load_points(path: Path, unit: DropUnit | None = None) -> list[GaugePoint]:
     Raises InputError naming the line that cannot be read.
     """
     try:
-        with open_file(path) as file:
-            data = file.read(MOST_BYTES + 1)
-    except OSError as why:
-        raise InputError(f"{path}: the gauge points cannot be read: {reason(why)}") from why
-    if len(data) > MOST_BYTES:
-        raise InputError(f"{path}: over {MOST_BYTES} bytes; a gauge series is a short text")
-    try:
-        text = data.decode("utf-8-sig")
+        text = bytes_of(path, MOST_BYTES, "a gauge series").decode("utf-8-sig")
     except UnicodeDecodeError as why:
         raise InputError(
             f"{path}: byte {why.start + 1} is not UTF-8 text: write an angle and a drop a line"

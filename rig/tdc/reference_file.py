@@ -19,7 +19,7 @@ from rig.base import codec
 from rig.base.angles import modulo
 from rig.base.codec import json_value
 from rig.base.errors import InputError, reason, shown
-from rig.base.files import open_file, to_disk, written_beside
+from rig.base.files import bytes_of, to_disk, written_beside
 from rig.tdc.reference import TdcReference
 
 FILE_NAME = "reference.json"
@@ -52,16 +52,13 @@ def load_references(path: str | Path) -> tuple[TdcReference, ...]:
     path = _file(path)
     name = _name(path)
     try:
-        with open_file(path) as file:
-            data = file.read(MOST_BYTES + 1)
-    except FileNotFoundError:
-        raise NoReferenceError(
-            f"{name}: there is no reference yet; find TDC first, or set it by hand"
-        ) from None
-    except OSError as error:
-        raise BadReferenceError(f"{name}: the file cannot be read: {reason(error)}") from error
-    if len(data) > MOST_BYTES:
-        raise BadReferenceError(f"{name}: over {MOST_BYTES} bytes, so not a reference")
+        data = bytes_of(path, MOST_BYTES, "a reference")
+    except InputError as error:
+        if isinstance(error.__cause__, FileNotFoundError):
+            raise NoReferenceError(
+                f"{name}: there is no reference yet; find TDC first, or set it by hand"
+            ) from None
+        raise BadReferenceError(str(error)) from error
     try:
         return _references(data)
     except InputError as error:

@@ -184,7 +184,7 @@ def test_sizes_have_limits(tmp_path: Path) -> None:
     job = copied(tmp_path)
     record = certificate_in(job)
     large(record, 32 * 2**20 + 1)
-    assert "larger than 32 MB" in refused(2, "verify", record)
+    assert "over 33554432 bytes" in refused(2, "verify", record)
     large(job / "reference.json", 10_000_001)
     assert "over 10000000 bytes" in refused(2, "tdc", "show", job)
     (job / "reference.json").unlink()
