@@ -195,13 +195,13 @@ def _not_yet(step: str) -> Callable[[JobState], bool]:
 
 
 ROWS: tuple[_Row, ...] = (
-    _Row("make safe", _not_yet("make safe"),
-         _work("make safe", "Make it safe: plugs out, fuel off, ventilate, chock",
-               "Turning the crank can fire a cylinder."),
-         (LIVE, ARC, COIL, LAST_WORD)),
     _Row("rig lost", lambda s: s.rig == "lost",
          _do("Plug the rig in again", "Reconnecting; readings are kept.",
              hand=Hand.FIX, what="rig")),
+    _Row("make safe", _not_yet("make safe"),
+         _work("make safe", "Make safe: plugs out, fuel off, ventilate, chock",
+               "Turning the crank can fire a cylinder."),
+         (LIVE, ARC, COIL, LAST_WORD)),
     _Row("gap", _not_yet("gap"),
          _work("gap", "Clean the contacts and set their gap",
                "Changed later, it moves the timing. A remark (r) notes it.")),
@@ -308,7 +308,7 @@ def due(state: JobState) -> tuple[Advice, ...]:
         and (row.step not in state.skipped or row.step in NEEDED)
     ]
     if state.stop_in:
-        first = {"make safe": 0, "rig lost": 0, "top dead centre": 1, "stop out": 1}
+        first = {"rig lost": 0, "make safe": 0, "top dead centre": 1, "stop out": 1}
         steps.sort(key=lambda row: first.get(row.step, 2))
     return tuple(_advice(row, state) for row in steps)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from math import isfinite
 
+from rich.cells import cell_len
 from rich.text import Text
 
 from rig.base import rounding
@@ -61,7 +62,7 @@ def head(pen: Pen, width: int, view: View) -> Lines:
     """Two lines: job, step and elapsed time; rig, TDC and firing TDC."""
     right = pen.text(*_steps(view, width), ("  " + clock(view.elapsed_s), "strong"))
     first = ends(pen.text((view.job or "no name", "strong")), right, width)
-    for shorter, short in ((0, False), (1, False), (1, True), (2, True)):
+    for shorter, short in ((0, False), (1, False), (1, True), (2, True), (3, True)):
         rig, tdc = pen.text(*rig_parts(view, shorter)), pen.text(*reference_parts(view, short))
         if rig.cell_len + tdc.cell_len + 2 < width:
             break
@@ -86,7 +87,7 @@ def _steps(view: View, width: int) -> list[Part]:
 
 
 def rig_parts(view: View, shorter: int = 0) -> list[Part]:
-    """The rig and its line; ``shorter`` 1 leaves the port out, 2 the tag as well."""
+    """The rig and its line; ``shorter`` 1 leaves the port out, 2 the tag, 3 the kinds of errors."""
     rig = view.rig
     if rig.silent_s is None and not rig.lines:
         parts: list[Part] = [("rig: nothing received yet", "strong")]
@@ -102,6 +103,8 @@ def rig_parts(view: View, shorter: int = 0) -> list[Part]:
         parts.append(f" │ {view.tag}")
     if rig.line_errors:
         kinds = ", ".join(f"{kind} {times}" for kind, times in rig.line_errors)
+        if shorter > 2:
+            kinds = str(sum(times for _, times in rig.line_errors))
         parts.append((f" │ line errors: {kinds}", "strong"))
     return parts
 
@@ -400,7 +403,10 @@ def next_lines(pen: Pen, width: int, view: View, *, high: bool = False) -> Lines
     if not view.next:
         return []
     lines: Lines = []
-    for line in pen.wrap(width - 10, view.next, (view.then, "band key")):
+    then = view.then
+    if cell_len(view.next + then) > width - 10 > cell_len(view.next):
+        then = then.replace(" ", "\n", 1)  # what to press stays together on the next line
+    for line in pen.wrap(width - 10, view.next, (then, "band key")):
         label = " " * 9 if lines else " NEXT    "
         band = fitted(Text.assemble(label, line, end=""), width)
         band.stylize_before(STYLES["tag"])

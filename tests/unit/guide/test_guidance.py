@@ -29,8 +29,8 @@ DONE = JobState(
 
 # Each step of the work and the state that makes it the next one.
 COURSE: list[tuple[str, dict[str, Any]]] = [
-    ("make safe", {"entered": ENTERED - {"make safe"}}),
     ("rig lost", {"rig": "lost"}),
+    ("make safe", {"entered": ENTERED - {"make safe"}}),
     ("gap", {"entered": ENTERED - {"gap"}}),
     ("rig", {"rig": "not heard"}),
     ("play", {"without_drag": ("upper",)}),

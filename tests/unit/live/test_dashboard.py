@@ -220,7 +220,8 @@ def test_lost_rig_is_loud_and_the_contacts_are_no_longer_told() -> None:
     assert " RIG LOST " in text
     assert "silent for 0:04" in text
     assert "Check the cable" in text
-    assert "checksum 3, gap 1" in text
+    assert "line errors: 4 " in text  # their kinds where there is room
+    assert "checksum 3, gap 1" in text_of(LOST, 120, 40)
     assert "contacts closed" not in text
     assert "mean 36.223° BTDC" in text  # what was read stays
 

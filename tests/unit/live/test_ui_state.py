@@ -389,7 +389,7 @@ def test_the_foot_switch_says_that_a_step_is_done(tmp_path: Path) -> None:
 def test_what_the_rig_cannot_see_is_said_and_kept(tmp_path: Path) -> None:
     bench = VirtualBench(tmp_path / "job")
     bench.do("turn 30 at 60")
-    assert "make it safe" in bench.ui_state.view().next.lower()
+    assert "make safe" in bench.ui_state.view().next.lower()
     bench.press("enter")
     assert "gap" in bench.ui_state.view().next
     assert bench.live.session.annotations.steps == {"make safe"}
@@ -463,7 +463,7 @@ def test_next_is_spoken_with_its_key_when_it_changes(tmp_path: Path) -> None:
     bench.press("enter")
     bench.do("rest 0.5")
     assert heard.spoken == [
-        "Make it safe: plugs out, fuel off, ventilate, chock, then press enter",
+        "Make safe: plugs out, fuel off, ventilate, chock, then press enter",
         "Clean the contacts and set their gap, then press enter",
     ]
     heard.failed = "Readings are no longer spoken: the program ended."
