@@ -72,7 +72,7 @@ class TripState:
     lag_deg: float = USUAL_LAG_DEG
     state: State = "trip"
     crank_deg: float = 0.0
-    trip_deg: float = 0.0
+    trip_deg: float = -math.inf  # none yet
     opens_deg: float = 0.0
     lowest_deg: float = 0.0  # furthest back since the trip, or a running reading after it
     missed: Missed = Missed.NOTHING

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import get_args
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from virtual_bench import VirtualBench
 
@@ -144,6 +144,7 @@ LOOKS = st.tuples(st.floats(-90.0, 60.0), st.sampled_from([None, *Opened]))
 
 
 @given(st.lists(LOOKS, max_size=30))
+@example([(-47.0, None), (0.0, Opened.TRIPPED)])  # the first trip, at the angle 0
 def test_from_any_state_the_whole_way_leads_to_a_reading(looks: list[Look]) -> None:
     now = run(*looks, 26.0, TRIP, CLOSED, -24.0, -10.0)
     assert now.state == "forward"
