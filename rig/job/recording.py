@@ -20,6 +20,7 @@ from rig.signal.events import Finding, IndexPass, Opening, Rejection, Settings
 from rig.signal.openings import OpeningFinder, replay
 from rig.signal.track import IndexCheck
 from rig.timing.readings import before_delay_deg
+from rig.wire.capture import RECORDING_FORMAT
 from rig.wire.formats import Recording, open_recording
 from rig.wire.records import OF_THE_FILE, Health, LineError
 
@@ -134,6 +135,8 @@ def read_openings(
     settings = Settings(recording.counts_per_turn)
     if engine is not None:
         settings = replace(signal_settings(engine), counts_per_turn=recording.counts_per_turn)
+        if recording.kind != RECORDING_FORMAT.kind:  # pins may be of other contacts
+            settings = replace(settings, most_closed_deg={})
     entered: dict[str, Any] = {
         "direction": direction,
         "index_level": index_level,

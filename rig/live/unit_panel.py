@@ -135,11 +135,10 @@ def _large(pen: Pen, width: int, unit: UnitView, size: Size) -> Lines:
     role = VERDICT_ROLE[unit.verdict.verdict]
     lines = [pen.text((line, "strong" if role == "text" else role)) for line in drawn]
     room = width - len(drawn[0]) - 3
-    side: Lines = []
-    if size == "small":
-        side = _side(pen, room, unit)
-    elif _table_beside(pen, width, unit):
+    side = _side(pen, room, unit) if size == "small" else []
+    if size == "large" and _table_beside(pen, width, unit):
         side = _table(pen, room, unit)
+    side = side or _means(pen, room, len(lines), unit)
     return beside(lines, side[: len(lines)], width - max(room, 0)) if side else lines
 
 
@@ -228,6 +227,31 @@ def _table(pen: Pen, width: int, unit: UnitView) -> Lines:
         pen.text(("".join(pen.clean(c).ljust(w) for c, w in zip(cells, widths, strict=True)), role))
         for role, cells in rows
     ]
+
+
+_NO_STAR = ("inside", "no window set")
+
+
+def _means(pen: Pen, room: int, height: int, unit: UnitView) -> Lines:
+    """Each cylinder with its mean, several on a line; nothing where not all have room."""
+    own = [each for each in unit.assessments if each.cylinder is not None]
+    texts = [
+        f"{each.cylinder} {rounding.btdc(each.mean_btdc, each.U_deg).removesuffix(' BTDC')}"
+        f"{'' if each.verdict in _NO_STAR else '*'}"
+        for each in own
+    ]
+    wide = max(map(len, texts), default=0) + 2
+    across = (room + 2) // wide
+    if len(own) < 2 or not len(own) <= across * height:
+        return []
+    cells: list[Part] = [
+        (text.ljust(wide), VERDICT_ROLE[each.verdict])
+        for text, each in zip(texts, own, strict=True)
+    ]
+    some = any(each.verdict not in _NO_STAR for each in own)
+    heading = pen.text((f"cylinder, mean{' (* not inside)' if some else ''}", "quiet"))
+    lines = [pen.text(*cells[n : n + across]) for n in range(0, len(cells), across)]
+    return [heading, *lines] if len(lines) < height else lines
 
 
 LEAST_SPAN_DEG = 1.0

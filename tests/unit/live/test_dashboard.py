@@ -39,6 +39,7 @@ from screen_states import (
     spread_over,
 )
 
+from rig.base import rounding
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.guide.action import ActionLine, Question
 from rig.guide.advice import LAST_WORD, advice
@@ -48,6 +49,7 @@ from rig.live.layout import render
 from rig.live.text import PALETTE, Frame, blocks
 from rig.live.view import View
 from rig.timing.assess import UnitVerdict
+from rig.timing.values import Verdict
 from rig.words.assessments import verdict_words
 
 SGR = re.compile(r"\x1b\[([0-9;]*)m")
@@ -450,3 +452,26 @@ def test_nothing_moves_when_only_the_crank_moves() -> None:
 def test_infinite_speed_does_not_end_the_screen() -> None:
     wild = replace(READING.crank, speed_deg_s=math.inf, approach_deg=math.inf)
     assert_whole(render(replace(READING, crank=wild), 80, 24), 80, 24)
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
+@pytest.mark.parametrize("cylinders", [6, 9])
+def test_each_cylinder_has_its_mean_beside_the_verdict(
+    cylinders: int, size: tuple[int, int]
+) -> None:
+    """Where they have room beside its letters: those that are not inside have a star."""
+    (one, *_) = UPPER.assessments
+    good: Verdict = "inside"
+    verdicts: list[Verdict] = [*(good for _ in range(cylinders - 1)), "outside"]
+    unit = replace(
+        UPPER,
+        whole=None,
+        assessments=tuple(
+            replace(one, cylinder=n, mean_btdc=30.0 + n, verdict=verdict)
+            for n, verdict in enumerate(verdicts, 1)
+        ),
+    )
+    text = text_of(replace(READING, units=(unit,)), *size)
+    means = [rounding.btdc(30.0 + n, one.U_deg).removesuffix(" BTDC") for n in range(1, cylinders)]
+    assert all(f"{n} {mean}" in " ".join(text.split()) for n, mean in enumerate(means, 1))
+    assert re.search(rf"{cylinders} {30 + cylinders}\.\d+°\*", text)

@@ -83,6 +83,7 @@ def test_every_piece_of_advice(size: tuple[int, int]) -> None:
 
 DATA: dict[Reason, tuple[float | str, ...]] = {
     Reason.SHORT_APPROACH: (14.2, 20.0),
+    Reason.STATES_NOT_MEASURED: (13.7,),
     Reason.INDEX_OFF: (1234, 40000),
     Reason.COUNTS_LOST: (1234,),
     Reason.COUNTS_WRONG: (40001, 40000),
