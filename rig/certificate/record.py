@@ -55,6 +55,7 @@ from rig.words.assessments import (
     assessment_in_full,
     comparison_in_full,
     in_groups,
+    places_words,
     what_decides,
 )
 from rig.words.diagnostics import diagnostic_words, mark_words, reason_words
@@ -347,6 +348,7 @@ def build_for_job(
             *(text for session in sessions for text in session.annotations.remarks),
             *(mark_words(m, s.here) for s in sessions for m in s.gauged.marks),
             *(words for agrees, words in checks if agrees),
+            *places_words(worked.assessments, profile.engine, worked.reference),
         ],
         deviations=[
             *_doubts(worked, profile_bytes_digest(engine_file)),

@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING
 from rig.base.angles import wrap
 from rig.base.rounding import FEW_FACTOR, entered, figure, listed, many, noun, size, two_figures
 from rig.base.uncertainty import Contribution, Source, Uncertainty, combine
+from rig.engine.geometry import tdc_after_first_deg
 from rig.timing.values import WORST_FIRST, Mark
 from rig.timing.verdict import MOST_READINGS, more_readings, with_readings
 
 if TYPE_CHECKING:
-    from rig.engine.profile import Setting
+    from rig.engine.profile import Engine, Setting
+    from rig.tdc.reference import TdcReference
     from rig.timing.advance_range import AdvanceRange
     from rig.timing.assess import UnitVerdict
     from rig.timing.values import Assessment, Comparison, Reading, Verdict
@@ -165,6 +167,24 @@ def in_groups(assessments: Iterable[Assessment]) -> list[str]:
             words = f"{j.unit}, {j.setting}, {j.phase}: {assessment_in_full(j)}"
             found.setdefault((j.unit, j.setting, j.phase, j.kind), words)
     return list(found.values())
+
+
+def places_words(
+    assessments: Iterable[Assessment], engine: Engine, reference: TdcReference | None
+) -> list[str]:
+    """That degrees are not those before a cylinder's own TDC, if there are such; at most one
+    sentence."""
+    cylinders = {j.cylinder for j in assessments if j.cylinder and j.mean_btdc is not None}
+    if reference is not None:
+        cylinders -= tdc_after_first_deg(engine, reference.cylinder).keys()
+    if reference is None or not cylinders:
+        return []
+    one = len(cylinders) == 1
+    return [
+        f"{noun(len(cylinders), 'cylinder')} {listed(sorted(cylinders))}: degrees BTDC are counted"
+        f" from {'its place' if one else 'their places'} in the firing order, not from"
+        f" {'its own TDC, which is' if one else 'their own TDCs, which are'} not entered"
+    ]
 
 
 def probability_words(probability: float | None) -> str:

@@ -21,7 +21,7 @@ from rig.tdc.gauge_points import EngineMark, read_within_words
 from rig.tdc.reference import Method, TdcReference
 from rig.timing.assess import verdict_over
 from rig.timing.values import Assessment
-from rig.words.assessments import assessment_in_full, in_groups, verdict_words
+from rig.words.assessments import assessment_in_full, in_groups, places_words, verdict_words
 from rig.words.counts import counts_words, identity_words
 
 Words = str | Callable[..., str]  # a sentence, or what makes one of a value's data
@@ -258,6 +258,9 @@ def remarks_on(worked: JobResults) -> list[str]:
         for each in moves(one.session.validity)
     ]
     said += in_groups(worked.assessments)
+    for one in worked.played:
+        engine = one.session.profile.engine
+        said += places_words(worked.assessments, engine, worked.reference)
     said += [text for one in (*worked.played, *worked.sources) for text in one.said]
     said += worked.origin
     said += [f"{one.path}: {diagnostic_words(doubt)}" for one, doubt in worked.doubts]

@@ -8,11 +8,13 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
+from sample_engines import nine, readings, reference
 from screen_states import BOTH
 
 from rig.base.escape import LIMIT, _harmless, clean
 from rig.live.text import Frame, Pen, beside, ends, fitted
-from rig.words.assessments import comparison_words
+from rig.timing.assess import assess
+from rig.words.assessments import comparison_words, places_words
 from rig.words.figures import clock, degrees, number
 
 
@@ -21,6 +23,26 @@ def test_numbers() -> None:
     assert degrees(None) == number(float("nan")) == "–"
     assert number(-0.001, 2) == "0.00"
     assert number(-0.01, 2) == "-0.01"
+
+
+def test_degrees_that_do_not_count_from_a_cylinders_own_tdc_are_said_to() -> None:
+    """A link rod puts a TDC up to some 5 degrees from its place in the firing order (geometry)."""
+    job = nine()
+    engine, read = (
+        job.engine,
+        [each for c in (1, 3, 5) for each in readings([36.0] * 3, cylinder=c)],
+    )
+    judged = assess(read, job, reference())
+    assert places_words(judged, engine, reference()) == []
+    linked = replace(engine, master_cylinder=1)
+    assert places_words(judged, linked, reference()) == [
+        "cylinders 3 and 5: degrees BTDC are counted from their places in the firing order, not"
+        " from their own TDCs, which are not entered"
+    ]
+    assert places_words(judged, replace(linked, entered_tdc_deg={3: 81.7}), reference()) == [
+        "cylinder 5: degrees BTDC are counted from its place in the firing order, not from its own"
+        " TDC, which is not entered"
+    ]
 
 
 def test_elapsed_time() -> None:
