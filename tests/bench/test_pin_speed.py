@@ -35,13 +35,13 @@ def read_pins(path: Path) -> int:
 
 
 def best_s(*works: Callable[[], object], rounds: int = ROUNDS) -> list[float]:
-    """Shortest time of each of ``works``, taken in turn so that all meet the same neighbours."""
+    """Least processor time of each of ``works``, in turn so that all meet the same neighbours."""
     best = [float("inf")] * len(works)
     for _ in range(rounds):
         for number, work in enumerate(works):
-            start = time.perf_counter()
+            start = time.process_time()
             work()
-            best[number] = min(best[number], time.perf_counter() - start)
+            best[number] = min(best[number], time.process_time() - start)
     return best
 
 
