@@ -20,8 +20,7 @@ from enum import Enum
 from io import BufferedReader
 from pathlib import Path
 
-from rig.base.errors import InputError, Mistake, ProfileError, reason, shown
-from rig.base.toml_file import MOST_BYTES
+from rig.base.errors import InputError, reason
 
 _MAKING = ".making-"
 LEFT_AFTER_S = 3600.0  # saving never takes this long: an older temporary folder was left by a crash
@@ -195,24 +194,6 @@ def bytes_of(path: Path, most: int, what: str) -> bytes:
     if len(data) > most:
         raise InputError(f"{named(path)}: over {most} bytes, so not {what}")
     return data
-
-
-def read_limited(path: Path) -> bytes:
-    """The bytes of a file; raises ProfileError when it cannot be read or is over 1 MB."""
-    try:
-        if not stat.S_ISREG(path.stat().st_mode):
-            wrong, allowed = "it is not a file", "Name the engine file"
-        else:
-            with open_file(path) as file:
-                return file.read(MOST_BYTES + 1)
-    except FileNotFoundError:
-        wrong, allowed = "there is no such file", "Make a new job first, or name its folder"
-    except OSError as error:
-        wrong, allowed = f"it cannot be read: {reason(error)}", ""
-    except ValueError:  # a NUL in the name
-        wrong, allowed = "no file can have this name", ""
-    name = str(path) if str(path).isprintable() else shown(str(path))
-    raise ProfileError([Mistake(name, 0, "", wrong, allowed)])
 
 
 _LOOP_ON_WINDOWS = 1921  # ERROR_CANT_RESOLVE_FILENAME

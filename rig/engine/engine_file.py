@@ -16,10 +16,10 @@ from typing import Literal
 from rig.base import codec
 from rig.base.angles import wrap
 from rig.base.codec import Section, one_of
-from rig.base.errors import InputError, MistakeBook, ProfileError, shown
-from rig.base.files import read_limited
+from rig.base.errors import InputError, Mistake, MistakeBook, ProfileError, reason, shown
+from rig.base.files import open_file
 from rig.base.rounding import many
-from rig.base.toml_file import parse
+from rig.base.toml_file import MOST_BYTES, parse
 from rig.engine import gear_train
 from rig.engine.adjustment_tables import EARLIER_KEYS, read_adjustments, read_table, shaft_name
 from rig.engine.geometry import (
@@ -81,7 +81,7 @@ class EngineSource:
     def change(self) -> str:
         """What became of the file since it was read, in words; empty when nothing did."""
         try:
-            data = read_limited(self.path)
+            data = _bytes_of(self.path)
             if data == self.data:
                 return ""
             engine_from_bytes(data, self.path.name)
@@ -90,14 +90,31 @@ class EngineSource:
         return "has changed"
 
 
+def _bytes_of(path: Path) -> bytes:
+    """The bytes of an engine file. Raises ProfileError."""
+    try:
+        with open_file(path) as file:
+            return file.read(MOST_BYTES + 1)  # one more is a mistake with its own words
+    except FileNotFoundError:
+        wrong, allowed = "there is no such file", "Make a new job first, or name its folder"
+    except OSError as error:
+        wrong, allowed = f"it cannot be read: {reason(error)}", "Name the engine file"
+    except ValueError:  # a NUL in the name
+        wrong, allowed = "no file can have this name", ""
+    raise ProfileError([Mistake(_name_of(path), 0, "", wrong, allowed)])
+
+
+def _name_of(path: Path) -> str:
+    return str(path) if str(path).isprintable() else shown(str(path))
+
+
 def load_engine(path: str | Path) -> EngineSource:
     """Read an engine file, or the one in a job's folder, once. Raises as ``load_profile``."""
     path = Path(path)
     if path.is_dir():
         path = path / FILE_NAME
-    data = read_limited(path)
-    name = str(path) if str(path).isprintable() else shown(str(path))
-    return EngineSource(path, data, *engine_from_bytes(data, name))
+    data = _bytes_of(path)
+    return EngineSource(path, data, *engine_from_bytes(data, _name_of(path)))
 
 
 def profile_from_bytes(data: bytes, name: str = FILE_NAME) -> Profile:

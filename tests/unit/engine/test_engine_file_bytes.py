@@ -120,7 +120,7 @@ def _null(folder: Path) -> Path:
     ("place", "said"),
     [
         (_missing, "there is no such file"),
-        (_folder, "it is not a file"),
+        (_folder, "it is a folder, not a file. Name the engine file"),
         (_null, "no file can have this name"),
     ],
 )
