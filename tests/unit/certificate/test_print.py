@@ -77,7 +77,7 @@ def own_size(tmp_path_factory: pytest.TempPathFactory) -> float:
         (record(phases=FOUND_AND_LEFT, n=12), "A4", 2),
         (record(phases=FOUND_AND_LEFT, n=12), "Letter", 3),
         (radial_record(), "A4", 2),
-        (radial_record(), "Letter", 3),
+        (radial_record(), "Letter", 2),
     ],
     ids=["found", "found, Letter", "left", "left, Letter", "radial", "radial, Letter"],
 )
