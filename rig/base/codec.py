@@ -429,20 +429,6 @@ class Section:
         """One line of printable text."""
         return self.get(key, line(longest, needed=required), required=required) or ""
 
-    def number(
-        self, key: str, low: float, high: float, unit: str, *, required: bool = False
-    ) -> float | None:
-        """A number from ``low`` to ``high``."""
-        return self.get(key, number(low, high, unit), required=required)
-
-    def length(self, key: str, low: float, high: float, unit: str) -> float | None:
-        """A number, or a fraction as text, from ``low`` to ``high``."""
-        return self.get(key, length(low, high, unit))
-
-    def whole(self, key: str, low: int, high: int, *, required: bool = False) -> int | None:
-        """A whole number from ``low`` to ``high``."""
-        return self.get(key, whole(low, high), required=required)
-
     def choice(
         self, key: str, options: Mapping[Any, T], default: T, *, required: bool = False
     ) -> T:

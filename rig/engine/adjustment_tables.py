@@ -180,7 +180,7 @@ def _check_dog(section: Section, dog: DriveDog) -> None:
 
 
 def _gap(section: Section, names: Sequence[str]) -> Gap:
-    u_deg = section.number("opening_u_deg", 0.001, 5.0, "degrees of crank") or 0.1
+    u_deg = section.get("opening_u_deg", codec.number(0.001, 5.0, "degrees of crank")) or 0.1
     _check_name(section, "unit", names)
     before = len(section.book.mistakes)
     gap = read_table(section, Gap, {"readings": _gap_readings(section, u_deg)})

@@ -184,7 +184,7 @@ def _table(top: Section, key: str, *, required: bool = False) -> Section:
 
 def _engine(section: Section) -> tuple[Engine, Yardstick]:
     strokes = section.get("strokes", codec.kind_of(Literal[2, 4]), required=True) or 4
-    cylinders = section.whole("cylinders", 1, MOST_CYLINDERS, required=True)
+    cylinders = section.get("cylinders", codec.whole(1, MOST_CYLINDERS), required=True)
     order, intervals, sound = _firing(section, cylinders, 180.0 * strokes)
     geometry = _geometry(section.section("geometry"))
     rim_diameter_mm = _length_mm(section, "rim_diameter", 1.0, 20_000.0)
@@ -199,7 +199,10 @@ def _engine(section: Section) -> tuple[Engine, Yardstick]:
         "rim_diameter_mm": rim_diameter_mm,
         "entered_tdc_deg": entered_tdc,
         "entered_tdc_within_deg": within,
-        "master_cylinder": section.whole("master_cylinder", 1, cylinders or MOST_CYLINDERS) or 0,
+        "master_cylinder": section.get(
+            "master_cylinder", codec.whole(1, cylinders or MOST_CYLINDERS)
+        )
+        or 0,
     }
     engine = read_table(section, Engine, made)
     for cylinder, place_deg in (firing_after_first_deg(engine) if sound else {}).items():
@@ -257,12 +260,12 @@ def _entered_tdc(
         return {}, 0.0
     entered: dict[int, float] = {}
     for cylinder in sorted(order):
-        deg = table.number(str(cylinder), 0.0, cycle_deg, "degrees")
+        deg = table.get(str(cylinder), codec.number(0.0, cycle_deg, "degrees"))
         if deg is not None and cylinder == 1 and deg != 0.0:
             table.note("1", f"is {deg:g}", "0: the others are counted from it")
         elif deg is not None:
             entered[cylinder] = deg
-    within = table.number("within_deg", 0.0, 10.0, "degrees") or 0.0
+    within = table.get("within_deg", codec.number(0.0, 10.0, "degrees")) or 0.0
     table.end()
     return entered, within
 
@@ -332,7 +335,8 @@ def _together(section: Section, units: tuple[Unit, ...]) -> Synchronisation:
     made = {
         "first": first,
         "second": second,
-        "stagger_deg": section.number("stagger_deg", -90.0, 90.0, "degrees of crank") or 0.0,
+        "stagger_deg": section.get("stagger_deg", codec.number(-90.0, 90.0, "degrees of crank"))
+        or 0.0,
         "source": section.text("source", longest=300),
     }
     return read_table(section, Synchronisation, made)
@@ -342,8 +346,10 @@ def _length_mm(
     section: Section, stem: str, low_mm: float, high_mm: float, *, required: bool = False
 ) -> float | None:
     """A length given as ``<stem>_mm`` or ``<stem>_in``, in millimetres."""
-    in_mm = section.length(f"{stem}_mm", low_mm, high_mm, "mm")
-    inches = section.length(f"{stem}_in", low_mm / MM_PER_INCH, high_mm / MM_PER_INCH, "inches")
+    in_mm = section.get(f"{stem}_mm", codec.length(low_mm, high_mm, "mm"))
+    inches = section.get(
+        f"{stem}_in", codec.length(low_mm / MM_PER_INCH, high_mm / MM_PER_INCH, "inches")
+    )
     given = [key for key in (f"{stem}_mm", f"{stem}_in") if key in section.table]
     if len(given) > 1:
         section.note(given[1], f"is given beside {given[0]}", "One of the two")
@@ -373,7 +379,7 @@ def _units(top: Section, engine: Engine, yardstick: Yardstick) -> tuple[Unit, ..
 
 def _unit(section: Section, engine: Engine, yardstick: Yardstick) -> Unit:
     turns = section.get("turns_per_crank_turn", codec.ratio("1/2"), required=True)
-    lobes = section.whole("lobes", 1, MOST_LOBES, required=True)
+    lobes = section.get("lobes", codec.whole(1, MOST_LOBES), required=True)
     # While the firing order is not known to be right, nothing is concluded from it.
     cylinders = tuple(engine.firing_order) if yardstick.datum_deg is not None else ()
     listed = section.get("cylinders", _CYLINDERS) or ()
@@ -383,8 +389,9 @@ def _unit(section: Section, engine: Engine, yardstick: Yardstick) -> Unit:
     if turns and lobes and cylinders:
         both_strokes = section.table.get("both_strokes") is True
         _check_openings(section, engine, turns * lobes, both_strokes, listed)
+    contact = section.get("input", codec.whole(1, MOST_UNITS), required=True)
     made = {
-        "input": section.whole("input", 1, MOST_UNITS, required=True) or 0,
+        "input": contact or 0,
         "turns_per_crank_turn": turns or Fraction(1),
         "lobes": lobes or 1,
         "settings": _settings(section, yardstick, tuple(sorted(set(listed or cylinders)))),
@@ -446,7 +453,7 @@ def _settings(
 def _setting(section: Section, yardstick: Yardstick, served: tuple[int, ...]) -> Setting:
     name = section.text("name", longest=40, required=True)
     window = read_window(section, yardstick)
-    spread = section.number("spread_limit_deg", 0.001, 30.0, "degrees of crank")
+    spread = section.get("spread_limit_deg", codec.number(0.001, 30.0, "degrees of crank"))
     table = section.section("per_cylinder")
     windows, from_first = (
         ({}, False) if table is None else read_per_cylinder(table, window, yardstick, served)

@@ -12,6 +12,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+from rig.base import codec
 from rig.base.codec import Section, fraction_of
 from rig.base.errors import InputError, shown
 from rig.engine.geometry import (
@@ -159,13 +160,15 @@ def read_per_cylinder(
     """
     datums = {"own top dead centre": False, "cylinder 1": True}
     from_first = section.choice("counted_from", datums, False, required=True)
-    tolerance = section.number("tolerance_deg", 0.001, 30, "degrees")
+    tolerance = section.get("tolerance_deg", codec.number(0.001, 30, "degrees"))
     source = section.text("source", longest=300) or (window.source if window else "")
     wanted: dict[int, float] = {}
     for cylinder in cylinders:
         low, high = (0.0, 720.0) if from_first else (-90.0, 90.0)
         first_itself = from_first and cylinder == 1
-        deg = section.number(str(cylinder), low, high, "degrees", required=not first_itself)
+        deg = section.get(
+            str(cylinder), codec.number(low, high, "degrees"), required=not first_itself
+        )
         if deg is not None or first_itself:
             wanted[cylinder] = deg or 0.0
     section.end()
@@ -205,7 +208,7 @@ def _figure(section: Section, name: str) -> _Figure | None:
     for suffix, form in FORMS.items():
         key = f"{name}_{suffix}"
         high, unit = (180.0, "degrees") if form.unit == "deg" else (10_000.0, form.unit)
-        size = section.length(key, -high, high, unit)
+        size = section.get(key, codec.length(-high, high, unit))
         if size is not None:
             found.append(_Figure(key, form, size, str(section.table[key]).strip().lstrip("-")))
     for extra in found[1:]:
@@ -216,7 +219,7 @@ def _figure(section: Section, name: str) -> _Figure | None:
 def _tolerance(section: Section) -> _Figure | None:
     for unit, most in TOLERANCES.items():
         key = f"tolerance_{unit}"
-        size = section.length(key, 0.0001, most, "degrees" if unit == "deg" else unit)
+        size = section.get(key, codec.length(0.0001, most, "degrees" if unit == "deg" else unit))
         if size is not None:
             return _Figure(key, Form(unit, "", ""), size, str(section.table[key]).strip())
     return None
