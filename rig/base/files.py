@@ -192,7 +192,7 @@ def bytes_of(path: Path, most: int, what: str) -> bytes:
     except OSError as why:
         raise InputError(f"{named(path)}: cannot be read: {reason(why)}") from why
     if len(data) > most:
-        raise InputError(f"{named(path)}: over {most} bytes, so not {what}")
+        raise InputError(f"{named(path)}: over {most} bytes, so it is not {what}")
     return data
 
 

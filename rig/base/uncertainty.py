@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Annotated, Literal
 
@@ -61,7 +61,7 @@ class Contribution:
     u_deg: Size
     nu: Freedom  # math.inf if taken as exact
     kind: Literal["A", "B"]
-    how: Text  # one line: its origin and clause
+    how: Text = field(compare=False)  # one line for the reader: its origin and clause
     of: Text = ""  # the unit, if two are compared
 
     @staticmethod

@@ -122,7 +122,8 @@ def _reference_check(folder: Path, worked: JobResults) -> Check:
     what, used = "reference, where it comes from", worked.reference
     stated = "" if used is None else f"{used.by}, {used.capture or 'no recording'}"
     sessions = [each.session for each in (*worked.played, *worked.sources)]
-    if any(used == each for session in sessions for each in session.references):
+    known = (each for session in sessions for each in session.references)
+    if used is not None and any(used == each and used.how == each.how for each in known):
         return check(what, stated, stated, True, "a recording holds it")
     try:
         kept = load_references(folder / FILE_NAME)
@@ -136,7 +137,8 @@ def _reference_check(folder: Path, worked: JobResults) -> Check:
 def _is(used: TdcReference, kept: TdcReference) -> bool:
     """Whether a reference of the job's file is the one in use, as far as it has to be believed."""
     if used.method is Method.BY_HAND:
-        return used == by_hand(kept)
+        said = by_hand(kept)
+        return (used, used.how) == (said, said.how)
     same = (used.way, used.cylinder, used.made_utc, used.gauge)
     return same == (kept.way, kept.cylinder, kept.made_utc, kept.gauge) and agrees(kept, used)
 

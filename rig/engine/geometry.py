@@ -21,6 +21,7 @@ entered for every cylinder but cylinder 1.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from itertools import accumulate
 
 import numpy as np
@@ -268,8 +269,30 @@ def stop_cylinder(engine: Engine) -> int:
     return engine.master_cylinder or 1
 
 
-def stop_warning(engine: Engine, cylinder: int) -> str:
-    """Why a piston stop in ``cylinder`` misleads, in words; else empty.
+@dataclass(frozen=True, slots=True)
+class StopMisleads:
+    """A piston stop in ``cylinder``, on a link rod, does not give its TDC.
+
+    Fit it in ``master``, which has the master rod, or enter the TDC of cylinder ``enter``.
+    """
+
+    cylinder: int
+    master: int
+    enter: int
+
+    @property
+    def words(self) -> str:
+        """What is wrong, and what to do."""
+        return (
+            f"cylinder {self.cylinder} is on a link rod, and its TDC is not entered: the middle"
+            " between touches is not its TDC, and no other cylinder's follows from it. Fit the stop"
+            f" in cylinder {self.master}, which has the master rod, or enter {self.enter} under"
+            " [engine.tdc_deg_after_cylinder_1]"
+        )
+
+
+def stop_misleads(engine: Engine, cylinder: int) -> StopMisleads | None:
+    """Why a piston stop in ``cylinder`` misleads; None where it does not.
 
     On a link rod the piston does not move alike on both sides of its TDC, nor is its TDC where the
     firing order has it. For cylinder 1, the master's TDC, entered after it, connects the two.
@@ -279,14 +302,8 @@ def stop_warning(engine: Engine, cylinder: int) -> str:
         master in engine.entered_tdc_deg if cylinder == 1 else cylinder in engine.entered_tdc_deg
     )
     if not on_link_rod(engine, cylinder) or entered:
-        return ""
-    enter = master if cylinder == 1 else cylinder
-    return (
-        f"cylinder {cylinder} is on a link rod, and its TDC is not entered: the middle between"
-        f" touches is not its TDC, and no other cylinder's follows from it. Fit the stop in"
-        f" cylinder {master}, which has the master rod, or enter {enter} under"
-        " [engine.tdc_deg_after_cylinder_1]"
-    )
+        return None
+    return StopMisleads(cylinder, master, master if cylinder == 1 else cylinder)
 
 
 def tdc_after_first_deg(engine: Engine, counted_from: int = 1) -> dict[int, float]:

@@ -13,7 +13,7 @@ from importlib import import_module
 from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.base.rounding import listed
-from rig.engine.geometry import stop_cylinder, stop_warning
+from rig.engine.geometry import stop_cylinder, stop_misleads
 from rig.engine.profile import Unit
 from rig.engine.windows import typed_within
 from rig.guide.action import DIGITS, NOTHING_DONE, Action, Bench, Host, Saved
@@ -189,9 +189,9 @@ def _stop_in(bench: Bench, cylinder: int | None) -> None:
     bench.did("the piston stop is in", lambda: bench.host.stop_out(drop=True))
     stop, engine = bench.host.session.stop, bench.host.job.profile.engine
     if stop is not None:
-        wrong = stop_warning(engine, stop.cylinder)
+        wrong = stop_misleads(engine, stop.cylinder)
         words = f"The piston stop is in cylinder {stop.cylinder}"
-        bench.prompt.say(f"{words}, but {wrong}" if wrong else f"{words}.")
+        bench.prompt.say(f"{words}, but {wrong.words}" if wrong else f"{words}.")
 
 
 def _other_cylinder(bench: Bench, entered: str) -> None:

@@ -6,7 +6,7 @@ These are values; ``rig.words`` says what was seen and what to check. None of th
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from enum import StrEnum
 from itertools import combinations
 from statistics import median
@@ -15,11 +15,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from rig.engine.gear_train import index_places, places_apart_deg
+from rig.engine.geometry import StopMisleads, stop_misleads
 from rig.engine.profile import Profile, Unit
 from rig.session.kept import MOST_VALID, OpeningLog
 from rig.signal.events import Opening, Reason, Rejection
 from rig.tdc.index_resolver import CLEAR
-from rig.tdc.piston_stop import stop_misleads
+from rig.tdc.reference import is_touched
 from rig.tdc.validity import Validity
 from rig.wire.line import PROTOCOL
 
@@ -48,7 +49,7 @@ class Doubt(StrEnum):
     COUNTS_REPORTED = "counts-reported"  # counts as the rig reports them; as the index shows them
     INDEX_OFF = "index-off"  # times
     ANGLES_LOST = "angles-lost"  # its ``rejection`` says why
-    STOP_MISLEADS = "stop-misleads"  # why
+    STOP_MISLEADS = "stop-misleads"  # the numbers of ``StopMisleads``
     INDEX_PLACE = "index-place"  # number of places; degrees apart; degrees within which will do
     NO_INPUT = "no-input"  # unit; its input; number of inputs of the rig
     SILENT = "silent"  # unit; its input; turns; whether never before; open, closed or unknown
@@ -105,8 +106,8 @@ def diagnose(session: Session, *, heard: bool) -> list[Diagnostic]:
     while one may still come."""
     profile = session.profile
     found = [*moves(session.validity), *_line(session, heard=heard), *_counts(session)]
-    if why := stop_misleads(profile.engine, session.stop, session.reference):
-        found.append(Diagnostic(Doubt.STOP_MISLEADS, (why,), bad=False))
+    if wrong := _stop(session):
+        found.append(Diagnostic(Doubt.STOP_MISLEADS, astuple(wrong), bad=False))
     if session.reference is not None and not session.places.known:
         apart = places_apart_deg(profile.encoder)
         data = (index_places(profile.encoder), apart, CLEAR * apart)
@@ -121,6 +122,14 @@ def diagnose(session: Session, *, heard: bool) -> list[Diagnostic]:
     if session.illegal:
         found.append(Diagnostic(Doubt.ENCODER_JUMPED, (session.illegal,), bad=False))
     return found
+
+
+def _stop(session: Session) -> StopMisleads | None:
+    """Whether the piston stop that is in misleads, or that by which the reference was found."""
+    engine, used = session.profile.engine, session.reference
+    if session.stop is not None:
+        return stop_misleads(engine, session.stop.cylinder)
+    return None if used is None or not is_touched(used) else stop_misleads(engine, used.cylinder)
 
 
 def moves(validity: Validity) -> list[Diagnostic]:

@@ -34,8 +34,8 @@ from rig.base.uncertainty import (
     u_shaped,
 )
 from rig.engine.gear_train import around_deg, index_places
-from rig.engine.geometry import geometry_of, stop_warning
-from rig.engine.profile import Engine, Geometry, Profile
+from rig.engine.geometry import geometry_of, stop_misleads
+from rig.engine.profile import Geometry, Profile
 from rig.signal.events import Settings
 from rig.signal.openings import OpeningFinder
 from rig.tdc.reference import (
@@ -43,7 +43,6 @@ from rig.tdc.reference import (
     Method,
     Move,
     TdcReference,
-    is_touched,
     offset_bias,
 )
 from rig.wire.records import POSITION
@@ -606,12 +605,5 @@ def from_touches(
         backlash_error_deg=encoder.backlash_error_deg,
         turned_at=encoder.turned_at,
     )
-    wrong = stop_warning(profile.engine, cylinder)
-    return replace(found, warnings=(wrong, *found.warnings)) if wrong else found
-
-
-def stop_misleads(engine: Engine, stop: StopTouches | None, used: TdcReference | None) -> str:
-    """Why the piston stop that is in, or by which the reference was found, misleads; else empty."""
-    if stop is not None:
-        return stop_warning(engine, stop.cylinder)
-    return stop_warning(engine, used.cylinder) if used is not None and is_touched(used) else ""
+    wrong = stop_misleads(profile.engine, cylinder)
+    return replace(found, warnings=(wrong.words, *found.warnings)) if wrong else found

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Annotated, Literal
 
@@ -90,7 +90,7 @@ class TdcReference:
     tdc_deg: Annotated[float, number(0.0, 360.0)]
     uncertainty: Uncertainty
     method: Method
-    how: Text  # one sentence for the certificate
+    how: Text = field(compare=False)  # one sentence for the certificate; no rule reads it
     made_utc: Text = ""
     capture: Text = ""  # file name of the capture in which it was found, "" when entered
     # Touches, degrees after the index; of a geared encoder over the turns that determine their
@@ -98,7 +98,7 @@ class TdcReference:
     forward_deg: tuple[Place, ...] = ()  # reached turning forward
     backward_deg: tuple[Place, ...] = ()  # reached turning back
     cylinder: Annotated[int, whole(1, 36)] = 1
-    warnings: tuple[Text, ...] = ()
+    warnings: tuple[Text, ...] = field(default=(), compare=False)  # likewise
     gauge: GaugeWorking | None = None  # how its points were used, unless as noted
     mark: str = ""  # what the person calls the engine's mark
 

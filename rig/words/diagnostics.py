@@ -12,6 +12,7 @@ from rig.base.angles import wrap
 from rig.base.rounding import after_index, many, size, two_figures
 from rig.base.rounding import within as stated_within
 from rig.engine.gear_train import index_places, places_apart_deg
+from rig.engine.geometry import StopMisleads
 from rig.job.folder import Job
 from rig.job.recording import RecordingOpenings
 from rig.job.results import JobResults, tdc_in
@@ -220,7 +221,7 @@ DOUBTS: Mapping[Doubt, Words] = {
         " noise reached the index; readings since the pass before are rejected"
     ),
     Doubt.ANGLES_LOST: "angles are not valid",
-    Doubt.STOP_MISLEADS: lambda why: why,
+    Doubt.STOP_MISLEADS: lambda *numbers: StopMisleads(*numbers).words,
     Doubt.INDEX_PLACE: lambda places, apart_deg, within_deg: (
         f"{_place(places, apart_deg)} (within {within_deg:.0f}° is near enough), or touch"
         " the piston stop again; until then every reading is rejected"

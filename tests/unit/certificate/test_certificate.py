@@ -125,7 +125,7 @@ def test_a_record_too_large_is_refused(tmp_path: Path, monkeypatch: pytest.Monke
     monkeypatch.setattr(seal, "LARGEST_BYTES", 1000)
     with pytest.raises(InputError, match="too large to keep"):
         certificate.save(tmp_path, record())
-    with pytest.raises(InputError, match="over 1000 bytes, so not a certificate"):
+    with pytest.raises(InputError, match="over 1000 bytes, so it is not a certificate"):
         certificate.load(file)
 
 

@@ -10,13 +10,14 @@ from hypothesis import strategies as st
 
 from rig.base.errors import InputError
 from rig.engine.geometry import (
+    StopMisleads,
     datum_after_first_deg,
     firing_after_first_deg,
     geometry_of,
     on_link_rod,
     plug_hole_offset_deg,
     stop_cylinder,
-    stop_warning,
+    stop_misleads,
     tdc_after_first_deg,
     tdc_known,
 )
@@ -81,13 +82,14 @@ def test_what_follows_from_where_top_dead_centre_was_found() -> None:
 
 
 def test_a_stop_on_a_link_rod_misleads_unless_its_top_is_entered() -> None:
-    assert stop_warning(FIFTH, 5) == stop_warning(FOUR, 2) == stop_warning(RADIAL, 1) == ""
-    words = stop_warning(FIFTH, 1)
-    assert "cylinder 1 is on a link rod, and its TDC is not entered" in words
-    assert "Fit the stop in cylinder 5" in words
-    assert stop_warning(replace(FIFTH, entered_tdc_deg={5: 161.3}), 1) == ""
-    assert stop_warning(RADIAL, 5) != ""
-    assert stop_warning(RADIAL, 3) == ""
+    assert stop_misleads(FIFTH, 5) == stop_misleads(FOUR, 2) == stop_misleads(RADIAL, 1) is None
+    wrong = stop_misleads(FIFTH, 1)
+    assert wrong == StopMisleads(1, 5, 5)
+    assert "cylinder 1 is on a link rod, and its TDC is not entered" in wrong.words
+    assert "Fit the stop in cylinder 5" in wrong.words
+    assert stop_misleads(replace(FIFTH, entered_tdc_deg={5: 161.3}), 1) is None
+    assert stop_misleads(RADIAL, 5) == StopMisleads(5, 1, 5)
+    assert stop_misleads(RADIAL, 3) is None
 
 
 @given(st.integers(1, 9), st.sets(st.integers(2, 9)), st.integers(1, 9))
@@ -100,13 +102,13 @@ def test_a_stop_is_refused_or_warned_of_on_every_link_rod_that_is_not_entered(
     )
     if cylinder == master:
         plug_hole_offset_deg(engine, cylinder)
-        assert stop_warning(engine, cylinder) == ""
+        assert stop_misleads(engine, cylinder) is None
     elif cylinder not in {1, *entered}:
         with pytest.raises(InputError, match=f"cylinder {master}, which has the master rod"):
             plug_hole_offset_deg(engine, cylinder)
-        assert f"cylinder {master}, which has the master rod" in stop_warning(engine, cylinder)
+        assert stop_misleads(engine, cylinder) == StopMisleads(cylinder, master, cylinder)
     elif cylinder == 1:
-        assert bool(stop_warning(engine, 1)) == (master not in entered)
+        assert bool(stop_misleads(engine, 1)) == (master not in entered)
 
 
 def test_no_such_cylinder() -> None:

@@ -363,7 +363,8 @@ def test_plain_values_and_back(
         run_out_deg=run_out_deg,
     )
     found = replace(found, made_utc="2020-01-01T00:00:00Z", capture="a.capture")
-    assert from_plain(to_plain(found)) == found
+    again = from_plain(to_plain(found))
+    assert (again, to_plain(again)) == (found, to_plain(found))  # sentences too
 
 
 @pytest.mark.parametrize(
@@ -389,3 +390,18 @@ def test_plain_values_that_are_no_reference(key: str, value: object, said: str) 
     del plain[key]
     with pytest.raises(InputError, match=f"{key}: is missing"):
         from_plain(plain)
+
+
+def test_words_for_the_reader_never_tell_references_apart() -> None:
+    """A reference saved by an earlier version is the same, however its sentences were put then."""
+    found = tdc_from_stop([320.1, 320.2], [40.4, 40.5], counts_per_turn=4096)
+    assert found.warnings
+    parts = tuple(replace(each, how="otherwise") for each in found.uncertainty.parts)
+    then = replace(
+        found,
+        how="otherwise",
+        warnings=("otherwise",),
+        uncertainty=replace(found.uncertainty, parts=parts),
+    )
+    assert then == found
+    assert replace(found, tdc_deg=found.tdc_deg + 0.01) != found
