@@ -21,6 +21,7 @@ from io import BufferedReader
 from pathlib import Path
 
 from rig.base.errors import InputError, reason
+from rig.base.rounding import many
 
 _MAKING = ".making-"
 LEFT_AFTER_S = 3600.0  # saving never takes this long: an older temporary folder was left by a crash
@@ -192,7 +193,7 @@ def bytes_of(path: Path, most: int, what: str) -> bytes:
     except OSError as why:
         raise InputError(f"{named(path)}: cannot be read: {reason(why)}") from why
     if len(data) > most:
-        raise InputError(f"{named(path)}: over {most} bytes, so it is not {what}")
+        raise InputError(f"{named(path)}: over {many(most, 'byte')}, so it is not {what}")
     return data
 
 
