@@ -34,11 +34,17 @@ class EarlierRule(Enum):
     EARTHED_READ = auto()  # an opening counts though a switch may have made it
     STATES_NOT_MEASURED = auto()  # an opening counts before a coarse encoder's states are measured
     INDEX_TRUSTED = auto()  # an angle counts that no second index pass confirms
+    LINK_ROD_AS_MASTER = auto()  # a TDC touched on a link rod is as sure as one on the master's
     STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
 
 
 _UNTIL_0_5 = frozenset(
-    {EarlierRule.EARTHED_READ, EarlierRule.STATES_NOT_MEASURED, EarlierRule.INDEX_TRUSTED}
+    {
+        EarlierRule.EARTHED_READ,
+        EarlierRule.STATES_NOT_MEASURED,
+        EarlierRule.INDEX_TRUSTED,
+        EarlierRule.LINK_ROD_AS_MASTER,
+    }
 )
 _UNTIL_0_4 = _UNTIL_0_5 | {EarlierRule.STROKE_BEFORE_RESTART}
 _UNTIL_0_3 = _UNTIL_0_4 | {EarlierRule.MEAN_SPANS_MOVES}

@@ -381,9 +381,10 @@ class Session:
             self.stop_result = StopEnd.DROPPED
             return
         self._undo.append(("stop-out", restore))
+        as_master = EarlierRule.LINK_ROD_AS_MASTER in self.rules
         try:
             found = replace(
-                done.reference(self.profile),
+                done.reference(self.profile, as_master=as_master),
                 made_utc=str(value.get("utc", "")),
                 capture=str(value.get("capture", "")),
             )
@@ -420,6 +421,7 @@ class Session:
                 found.cylinder,
                 (*used.forward_deg, *found.forward_deg),
                 (*used.backward_deg, *found.backward_deg),
+                as_master=EarlierRule.LINK_ROD_AS_MASTER in self.rules,
             )
             found = replace(both, made_utc=found.made_utc, capture=found.capture)
         return min(used, found, key=lambda each: each.uncertainty.U_deg)

@@ -34,7 +34,7 @@ from rig.base.uncertainty import (
     u_shaped,
 )
 from rig.engine.gear_train import around_deg, index_places
-from rig.engine.geometry import geometry_of, stop_misleads
+from rig.engine.geometry import geometry_of, on_link_rod, stop_misleads
 from rig.engine.profile import Geometry, Profile
 from rig.signal.events import Settings
 from rig.signal.openings import OpeningFinder
@@ -331,17 +331,19 @@ def tdc_from_stop(
     backlash_error_deg: float = 0.0,
     turned_at: Literal["encoder", "crank"] = "crank",
     whole_counts: bool = True,
+    on_link_rod: bool = False,
 ) -> TdcReference:
     """TDC of ``cylinder`` from touches of a piston stop, crank degrees after the index.
 
     ``forward_deg`` are the touches reached in the normal direction, at the beginning of the blocked
     arc; ``backward_deg`` those reached turning back. Continuous or wrapped; with ``whole_counts``
     the middle of the count at which the crank stood. ``geometry`` is the cylinder's own (None: not
-    entered, or a link rod). The encoder's errors are half-width and amplitude in degrees of its own
-    shaft, which makes ``turns_per_crank_turn``. ``backlash_deg`` is that of its drive (crank
-    degrees, known within ``backlash_error_deg``), by which the reference is corrected to forward
-    movement, in which readings are taken. Raises InputError when a side has no touch, or touches
-    all round the circle, and when the stop seems to block nothing or more than half a turn.
+    entered, or ``on_link_rod``, where the middle may be further off). The encoder's errors are
+    half-width and amplitude in degrees of its own shaft, which makes ``turns_per_crank_turn``.
+    ``backlash_deg`` is that of its drive (crank degrees, known within ``backlash_error_deg``), by
+    which the reference is corrected to forward movement, in which readings are taken. Raises
+    InputError when a side has no touch, or touches all round the circle, and when the stop seems to
+    block nothing or more than half a turn.
     """
     forward = _side_of(forward_deg, "turning forward")
     backward = _side_of(backward_deg, "turning back")
@@ -352,7 +354,7 @@ def tdc_from_stop(
     odd = _arc_warnings(arc_deg)
     middle_deg = forward.mean_deg + arc_deg / 2.0
     half_deg = min(max(arc_deg / 2.0 + lead_deg, 0.0), 180.0)
-    bias_deg, offset = offset_bias(half_deg, geometry)
+    bias_deg, offset = offset_bias(half_deg, geometry, on_link_rod=on_link_rod)
     parts = [_repeatability(forward, backward), offset]
     if whole_counts:
         parts.append(_counting(forward, backward, q_deg))
@@ -576,21 +578,26 @@ class StopTouches:
         """The same in [0, 360)."""
         return tuple(modulo(angle) for angle in self.steady_deg(side))
 
-    def reference(self, profile: Profile) -> TdcReference:
-        """TDC from these touches. Raises InputError when they do not give one."""
+    def reference(self, profile: Profile, *, as_master: bool = False) -> TdcReference:
+        """TDC from these touches. Raises InputError as ``from_touches``."""
         forward, backward = (
             # Over as many turns as determine each place on the disc of a geared encoder.
             [around_deg(angle, profile.encoder) for angle in self.steady_deg(side)]
             for side in (1, -1)
         )
-        return from_touches(profile, self.cylinder, forward, backward)
+        return from_touches(profile, self.cylinder, forward, backward, as_master=as_master)
 
 
 def from_touches(
-    profile: Profile, cylinder: int, forward_deg: Sequence[float], backward_deg: Sequence[float]
+    profile: Profile,
+    cylinder: int,
+    forward_deg: Sequence[float],
+    backward_deg: Sequence[float],
+    *,
+    as_master: bool = False,
 ) -> TdcReference:
-    """TDC from touches in ``cylinder`` with what the engine file has. Raises InputError when they
-    do not give one."""
+    """TDC from touches in ``cylinder`` with what the engine file has; ``as_master``: by the rule of
+    earlier versions, no wider for a link rod. Raises InputError when they do not give one."""
     encoder = profile.encoder
     found = tdc_from_stop(
         forward_deg,
@@ -604,6 +611,7 @@ def from_touches(
         backlash_deg=encoder.backlash_deg,
         backlash_error_deg=encoder.backlash_error_deg,
         turned_at=encoder.turned_at,
+        on_link_rod=not as_master and on_link_rod(profile.engine, cylinder),
     )
     wrong = stop_misleads(profile.engine, cylinder)
     return replace(found, warnings=(wrong.words, *found.warnings)) if wrong else found

@@ -32,6 +32,9 @@ from rig.engine.profile import Geometry
 # Half-width assumed for an offset that is not entered, in throws: with a throw of 50 mm the piston
 # pin's line is within 5 mm of the crank's axis (common practice, no source).
 USUAL_OFFSET = 0.1
+# The same for a piston on a link rod, whose pin swings beside the crank pin: about as much as the
+# link pin is from the crank pin, in throws (worked out from the linkage; no source).
+LINK_ROD_OFFSET = 1.0
 # Assumed for a crank that is not entered: a short rod, the worst case for the bias (common
 # practice, no source).
 USUAL_CRANK = Geometry(throw_mm=1.0, rod_mm=3.2)
@@ -230,24 +233,30 @@ def _parts_of_difference(earlier: TdcReference, later: TdcReference) -> list[Con
     return [*parts, *own, *first.values()]
 
 
-def offset_bias(half_deg: float, geometry: Geometry | None) -> tuple[float, Contribution]:
+def offset_bias(
+    half_deg: float, geometry: Geometry | None, *, on_link_rod: bool = False
+) -> tuple[float, Contribution]:
     """Bias of a middle between two touches, degrees late, and its contribution after correction.
 
-    ``half_deg`` is half the arc between the touches. Source: ``stop_bias_deg``.
+    ``half_deg`` is half the arc between the touches. A piston on a link rod moves about as one with
+    an offset. Source: ``stop_bias_deg``.
     """
+    share = LINK_ROD_OFFSET if on_link_rod else USUAL_OFFSET
     crank = USUAL_CRANK if geometry is None else geometry
     if crank.offset_mm is not None:
         return stop_bias_deg(stop_travel_mm(half_deg, crank), crank), Contribution(
             Source.OFFSET, 0.0, math.inf, "B", "offset entered, its bias corrected"
         )
-    limit_mm = crank.offset_limit_mm or USUAL_OFFSET * crank.throw_mm
+    limit_mm = crank.offset_limit_mm or share * crank.throw_mm
     worst = replace(crank, offset_mm=limit_mm)
     bound_deg = abs(stop_bias_deg(stop_travel_mm(half_deg, worst), worst))
     whose = (
         f"an offset of at most {limit_mm:g} mm, as entered"
         if crank.offset_limit_mm
-        else f"an offset not entered, assumed within {USUAL_OFFSET:g} of the throw"
+        else f"an offset not entered, assumed within {share:g} of the throw"
     )
+    if on_link_rod:
+        whose = f"a link rod, as for an offset within {share:g} of the throw"
     how = f"rectangular +/- {bound_deg:.3f} for {whose} (JCGM 100, 4.3.7)"
     return 0.0, Contribution(Source.OFFSET, rectangular(bound_deg), math.inf, "B", how)
 

@@ -160,6 +160,12 @@ def test_a_stop_in_a_link_rod_cylinder_that_is_not_entered_is_warned_of() -> Non
     entered = replace(engine, entered_tdc_deg={4: 361.0})
     known = Played(5, replace(PROFILE, engine=entered)).do("turn 400 at 150").touch()
     assert not any("link rod" in diagnostic_words(doubt) for doubt in known.session.doubts())
+    assert known.session.reference is not None
+    source = next(p.how for p in known.session.reference.uncertainty.parts if p.source == "offset")
+    assert "for a link rod" in source
+    whole = known.session.stops[-1]
+    before = whole.reference(replace(PROFILE, engine=entered), as_master=True)
+    assert before.uncertainty.U_deg < known.session.reference.uncertainty.U_deg
 
 
 def touching() -> Played:
