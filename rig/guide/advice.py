@@ -240,6 +240,10 @@ ROWS: tuple[_Row, ...] = (
              "The crank made a full turn: the stop does not meet the piston.",
              "piston_stop", Hand.REMOVE_STOP),
          (STOP,)),
+    _Row("top dead centre", lambda s: s.stop_hides_index,
+         _do("Remove the piston stop", "The index cannot pass while it is in: pass that first.",
+             "piston_stop", Hand.REMOVE_STOP),
+         (STOP,)),
     _Row("top dead centre", lambda s: not s.tdc_known, _find_tdc, (STOP, ARC)),
     _Row("stop out", lambda s: s.tdc_known and s.stop_in, _touch_again, (STOP,)),
     # Where the index has several places no angle is known until the stroke is entered.

@@ -72,6 +72,7 @@ class JobState:
     at_stop: int = 0  # held at the piston stop now: the side, 1 or -1
     too_near: int = 0  # held there after too short a way: the side
     more_touches: bool = False  # it was put in to make TDC's uncertainty smaller
+    stop_hides_index: bool = False  # the index cannot pass while the piston stop is in
     full_turn: bool = False  # made with the piston stop in
     gauge_points: int = 0  # read with a dial gauge
     tdc_known: bool = False
@@ -129,6 +130,7 @@ def state_of(host: Host) -> JobState:
         at_stop=held,
         too_near=too_near,
         more_touches=stop is not None and stop.purpose == "more",
+        stop_hides_index=session.stop_hides_index(),
         full_turn=session.stop_turned_deg() >= 360.0,
         tdc_known=session.reference is not None,
         tdc_moved=tdc_moved(session),

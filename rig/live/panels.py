@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from math import isfinite
 
-from rich.cells import cell_len
 from rich.text import Text
 
 from rig.base import rounding
@@ -403,10 +402,11 @@ def next_lines(pen: Pen, width: int, view: View, *, high: bool = False) -> Lines
     if not view.next:
         return []
     lines: Lines = []
-    then = view.then
-    if cell_len(view.next + then) > width - 10 > cell_len(view.next):
-        then = then.replace(" ", "\n", 1)  # what to press stays together on the next line
-    for line in pen.wrap(width - 10, view.next, (then, "band key")):
+    room, (comma, _, press) = width - 10, view.then.partition(" ")
+    body = pen.wrap(room, view.next, (view.then, "band key"))
+    if press and press not in body[-1].plain:  # what to press stays together
+        body = [*pen.wrap(room, view.next + comma), *pen.wrap(room, (press, "band key"))]
+    for line in body:
         label = " " * 9 if lines else " NEXT    "
         band = fitted(Text.assemble(label, line, end=""), width)
         band.stylize_before(STYLES["tag"])

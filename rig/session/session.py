@@ -491,6 +491,11 @@ class Session:
         """Where the crank is held now, as at the piston stop; None while it turns."""
         return None if self.stop is None else self.stop.hold(self._finder)
 
+    def stop_hides_index(self) -> bool:
+        """Whether the index cannot pass while the piston stop is in: it did not on all the way."""
+        stop = self.stop
+        return stop is not None and not self.is_anchored and stop.went_to_and_fro(self._finder)
+
     def stop_turned_deg(self) -> float:
         """How much of the circle the crank has covered with the piston stop in, degrees; else 0."""
         return 0.0 if self.stop is None else self.stop.turned_deg(self.settings)

@@ -556,6 +556,10 @@ class StopTouches:
         """Whether touches found before a restart are kept; those entered have no count."""
         return any(not math.isnan(each.at) for each in self.touches)
 
+    def went_to_and_fro(self, finder: OpeningFinder) -> bool:
+        """Whether the crank went all the way from one side of the piston stop to the other."""
+        return len({each.side for each in self._on_trail(finder).touches}) == 2
+
     def turned_deg(self, settings: Settings) -> float:
         """How much of the circle the crank has covered since, degrees: with a piston stop in, less
         than a turn."""

@@ -42,6 +42,7 @@ COURSE: list[tuple[str, dict[str, Any]]] = [
     ("switch", {"entered": ENTERED - {"switch"}}),
     ("dead centre moved", {"tdc_moved": True}),
     ("top dead centre", {"stop_in": True, "full_turn": True}),
+    ("top dead centre", {"stop_in": True, "index_seen": False, "stop_hides_index": True}),
     ("top dead centre", {"tdc_known": False}),
     ("stop out", {"stop_in": True}),
     ("marks", {"entered": ENTERED - {"marks"}}),
@@ -124,6 +125,17 @@ def test_a_stop_put_in_to_touch_it_again_is_touched_before_it_comes_out() -> Non
     assert advice(replace(state, touches=(1, 0))).hand is Hand.TO_STOP_BACK
     out = advice(replace(state, touches=(2, 2)))
     assert (out.hand, out.press) == (Hand.REMOVE_STOP, "piston_stop")
+
+
+def test_a_stop_that_keeps_the_index_away_comes_out_first() -> None:
+    for tdc_known in (True, False):
+        state = replace(
+            DONE, tdc_known=tdc_known, stop_in=True, index_seen=False, stop_hides_index=True
+        )
+        out = advice(state)
+        assert (out.hand, out.press) == (Hand.REMOVE_STOP, "piston_stop")
+        without = replace(state, stop_in=False, stop_hides_index=False)
+        assert advice(without).step == "index"
 
 
 def test_touches_alternate() -> None:

@@ -5,11 +5,14 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from played import PROFILE, Played
 
+from rig.job.folder import Job
+from rig.job.new import write_example
 from rig.tdc.piston_stop import StopEnd
 from rig.virtual.engine import Encoder
 from rig.words.diagnostics import diagnostic_words
@@ -131,6 +134,21 @@ def test_a_rest_in_the_open_is_no_touch_after_a_restart_either(resets: int) -> N
     assert stop is not None
     for side in (1, -1):
         assert max(stop.side(side)) - min(stop.side(side)) < 0.5
+
+
+def test_an_index_that_cannot_pass_with_the_stop_in_shows(tmp_path: Path) -> None:
+    """With the encoder on a propeller at 9/16 the crank turns it through less than a turn."""
+    geared = Job(write_example(tmp_path / "job", "geared_propeller").parent).profile
+    seen = []
+    for turned in range(0, 1200, 300):
+        played = Played(profile=geared)
+        played.do(f"turn {400 + turned} at 300").note("stop_in", cylinder=1).put_stop_in()
+        played.do("fault reset", "rest 3", "touch forward at 150", "touch back at 150")
+        assert not played.session.stop_hides_index() or not played.session.is_anchored
+        played.do("touch forward at 150")
+        seen.append((played.session.stop_hides_index(), played.session.is_anchored))
+    assert {hidden != passed for hidden, passed in seen} == {True}
+    assert {hidden for hidden, _ in seen} == {True, False}
 
 
 def test_a_stop_in_a_link_rod_cylinder_is_refused_before_it_is_touched() -> None:
