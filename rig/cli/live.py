@@ -137,6 +137,8 @@ def demo(args: argparse.Namespace) -> Answer:
     """
     if not SLOWEST <= args.speed <= FASTEST:
         raise InputError(f"--speed {args.speed:g}: enter {SLOWEST:g} to {FASTEST:g}")
+    if args.seed < 0:
+        raise InputError(f"--seed {args.seed}: enter 0 or more")
     folder = args.job or Path(f"demo-job-{datetime.now():%Y%m%d-%H%M%S}")
     lines = script_lines(args.script) if args.script else None
     write_example(folder)

@@ -143,7 +143,7 @@ def _settings(names: str, value: str) -> dict[str, Any]:
     if names.startswith("-"):
         settings["metavar"] = tuple(words) if len(words) > 1 else value
     elif names.startswith("["):
-        settings["nargs"] = "*" if "..." in names else "?"
+        settings |= {"nargs": "*", "default": []} if "..." in names else {"nargs": "?"}
     elif "..." in names:
         settings["nargs"] = "+"
     return settings

@@ -162,6 +162,15 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--vcd", type=Path, help="file for a recording of the pins")
 
 
+LIMITS = {
+    "seed": (0, 2**32 - 1),
+    "counts": (4, 1_000_000),
+    "clock_start": (0, 2**32 - 1),
+    "count_start": (-(2**31), 2**31 - 1),
+}
+"""The least and the greatest value of each whole number."""
+
+
 def run(args: argparse.Namespace, lines: TextIO, out: TextIO) -> int:
     """Serve until ``lines`` ends; reports go to ``out``. Returns the exit status.
 
@@ -169,6 +178,11 @@ def run(args: argparse.Namespace, lines: TextIO, out: TextIO) -> int:
     """
     if args.speed < 0.0:
         raise InputError("--speed: times real time, so 0 or more")
+    for name, (least, most) in LIMITS.items():
+        number = getattr(args, name)
+        if number is not None and not least <= number <= most:
+            option = f"--{name.replace('_', '-')}"
+            raise InputError(f"{option} {number}: enter {least} to {most}")
     profile = load_profile(args.profile) if args.profile else demo_profile()
     hidden = draw(profile, args.seed, noise=args.noise, magnet=args.magnet)
     if args.counts:
@@ -182,6 +196,7 @@ def run(args: argparse.Namespace, lines: TextIO, out: TextIO) -> int:
     )
     with ExitStack() as stack:
         vcd = stack.enter_context(args.vcd.open("w", encoding="ascii")) if args.vcd else None
+        truth = stack.enter_context(args.truth.open("w", encoding="utf-8")) if args.truth else None
         rig = VirtualRig(profile, args.seed, hidden=hidden, board=board, vcd=vcd)
         server = Server(rig, out, args.socket, args.speed)
         server.listen(chain(plan, lines))
@@ -189,8 +204,8 @@ def run(args: argparse.Namespace, lines: TextIO, out: TextIO) -> int:
             server.serve(args.wait)
         finally:
             rig.end_vcd()
-            if args.truth:
-                args.truth.write_text(json.dumps(rig.truth(), indent=1) + "\n", encoding="utf-8")
+            if truth:
+                truth.write(json.dumps(rig.truth(), indent=1) + "\n")
     return 0
 
 

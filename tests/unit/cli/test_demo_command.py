@@ -131,6 +131,11 @@ def test_what_the_hand_cannot_do_names_its_line(tmp_path: Path) -> None:
 )  # fmt: skip
 def test_a_speed_that_cannot_be(typed: str, said: str, tmp_path: Path) -> None:
     assert said in refused(2, "demo", "--job", tmp_path / "job", f"--speed={typed}")
+
+
+def test_a_seed_that_cannot_be(tmp_path: Path) -> None:
+    assert "enter 0 or more" in refused(2, "demo", "--job", tmp_path / "job", "--seed=-1")
+    assert not (tmp_path / "job").exists()
     assert not (tmp_path / "job").exists()
 
 

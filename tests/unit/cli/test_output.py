@@ -118,7 +118,7 @@ def test_help_of_every_command() -> None:
         (("raed", "x"), "there is no command 'raed'. Did you mean read? Try rig --help."),
         (("\x1b[2J",), "there is no command '\\x1b[2J'."),
         (("read",), "the following arguments are required: recording"),
-        (("results",), "the following arguments are required: job"),
+        (("results",), "the following arguments are required: job\n"),
         (("results", "job", "--jsno"), "unrecognized arguments: --jsno"),
         (("results", "job", "--\x1b[2J"), "unrecognized arguments: --?[2J"),
         (("compare", "one"), "the following arguments are required: second"),

@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 import serial
 import tiny_parser as wire
+from made_job import refused
 
 from rig.virtual.rig import demo_profile, run
 
@@ -130,21 +131,24 @@ def test_unplugged_it_comes_back_as_another_port() -> None:
         assert program.process.wait(5) == 0
 
 
-def test_bad_arguments_get_a_sentence(tmp_path: Path) -> None:
-    for arguments in (
-        ["--profile", str(tmp_path / "none.toml")],
-        ["--plan", str(tmp_path / "none")],
-        ["--speed", "-1"],
-        ["--counts", "4095"],
-        ["--noise", "loud"],
-    ):
-        done = subprocess.run(
-            [sys.executable, "-m", "rig", "simulate", *arguments],
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        assert done.returncode == 2, arguments
-        assert "Traceback" not in done.stderr
-        assert arguments[1] in done.stderr or arguments[0] in done.stderr
+@pytest.mark.parametrize(
+    ("option", "value"),
+    [
+        ("--profile", "none.toml"),
+        ("--plan", "none"),
+        ("--truth", "none/truth.json"),
+        ("--vcd", "none/pins.vcd"),
+        ("--speed", "-1"),
+        ("--noise", "loud"),
+        *(("--counts", value) for value in ("4095", "0", "-4", "9" * 20)),
+        *((f"--{name}", value) for name in ("seed", "clock-start") for value in ("-1", "9" * 20)),
+        *(("--count-start", value) for value in ("9" * 20, "-" + "9" * 20)),
+    ],
+)
+def test_bad_arguments_get_a_sentence(
+    option: str, value: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Before anything is served, so that no run is lost at its end."""
+    monkeypatch.chdir(tmp_path)
+    said = refused(2, "simulate", f"{option}={value}")
+    assert value in said or option in said
