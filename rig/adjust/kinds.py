@@ -57,6 +57,8 @@ CUT = (
     "licensed person decides whether it may be cut"
 )
 
+LEAST_FILED_MM = 0.01  # common practice, no source: nobody files by less
+
 
 def opposite(rotation: Rotation) -> Rotation:
     """The other way round."""
@@ -353,7 +355,7 @@ def _filed_slots(of: Fitted, slot: Slot) -> Iterator[Move]:
     for low, high in ((latest - more, latest), (earliest, earliest + more)) if more > 0.0 else ():
         yield of.range(
             partial(slot_step, of, slot, filed=True), low, high, slot.part, dislike=1e-4,
-            replaces=frozenset({unfiled}),
+            replaces=frozenset({unfiled}), idle=_crank_deg(slot, unit, LEAST_FILED_MM),
         )  # fmt: skip
 
 

@@ -52,11 +52,17 @@ class Move:
     prefer: float = 0.0  # where a range would best stay
     dislike: float = 1e-5  # cost of a degree away from it: decides between equal errors
     u_per_deg: float = 0.0  # standard uncertainty of a degree
+    idle: float = 0.0  # of a range that begins away from zero: degrees of it that are no use
 
     @property
     def lever(self) -> str:
         """The unit whose lever this is; empty for anything else."""
         return self.occupies.owner if self.occupies.kind is AdjustmentKind.LEVER else ""
+
+    def is_used(self, by: float) -> bool:
+        """Whether a range moved by so many degrees does more than what it replaces does."""
+        begins = min(abs(self.low), abs(self.high)) if self.low * self.high > 0.0 else 0.0
+        return not self.idle or abs(by) - begins >= self.idle
 
 
 Moved = tuple[tuple[Move, float], ...]  # each with its position's number, or degrees of a range

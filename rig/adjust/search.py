@@ -61,6 +61,11 @@ class Found:
         return all(move.reversible for move, _ in self.moved)
 
     @property
+    def uses_all(self) -> bool:
+        """Whether every range does more than what it replaces does."""
+        return all(move.is_used(by) for move, by in self.moved if move.is_range)
+
+    @property
     def done(self) -> frozenset[object]:
         """What is done, sizes left aside: two with the same are one proposal."""
         return frozenset(
@@ -100,7 +105,8 @@ class Search:
                 continue  # more adjustments only disturb more, but for a lever's place
             limit = kept[-1].rank if len(kept) >= keep else None
             best = self._of_set(chosen, limit)
-            best = [found for found in best if found.reversible != lasting]  # a cut may stay unused
+            # A cut may stay unused; a slot filed by nothing is one turned to its end.
+            best = [found for found in best if found.reversible != lasting and found.uses_all]
             if best and best[0].inside and best[0].rank.strain < 1.0:
                 enough.append(keys)
             unique: dict[object, Found] = {}

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Collection
 from typing import Any, NamedTuple, NoReturn
 
 from rig.base.errors import FieldPath, Mistake, ProfileError, place_name, shown
@@ -29,8 +30,11 @@ _BOM = b"\xef\xbb\xbf"
 _LIKE_THIS = 'Lines like name = "upper" or lobes = 2, under headers like [engine]'
 
 
-def parse(data: bytes, name: str) -> tuple[dict[str, Any], LineFinder]:
-    """Values and line finder of a TOML file; raises ProfileError when it is not one."""
+def parse(data: bytes, name: str, whole: Collection[str] = ()) -> tuple[dict[str, Any], LineFinder]:
+    """Values and line finder of a TOML file; raises ProfileError when it is not one.
+
+    ``whole`` are the keys of whole numbers: a comma in one is advised otherwise.
+    """
     if len(data) > MOST_BYTES:
         _refuse(name, 0, f"it is longer than {MOST_BYTES} bytes", "One is a few thousand")
     text = _one_line_end(_decoded(data, name), name)
@@ -40,10 +44,10 @@ def parse(data: bytes, name: str) -> tuple[dict[str, Any], LineFinder]:
     for number, line in enumerate(lines, 1):
         if line.count(".") > MOST_DOTS:
             _refuse(name, number, "too many full stops", f"At most {MOST_DOTS} in one line")
-    return _read(lines, name), LineFinder(lines)
+    return _read(lines, name, whole), LineFinder(lines)
 
 
-def _read(lines: list[str], name: str) -> dict[str, Any]:
+def _read(lines: list[str], name: str, whole: Collection[str]) -> dict[str, Any]:
     """The values of a file. Raises ProfileError with every line that is not TOML.
 
     A line with a known slip is read as probably meant, so that the next slip is found too.
@@ -54,7 +58,7 @@ def _read(lines: list[str], name: str) -> dict[str, Any]:
         try:
             values = tomllib.loads("\n".join(lines))
         except tomllib.TOMLDecodeError as error:
-            mistake, meant = _mistake(error, lines, name)
+            mistake, meant = _mistake(error, lines, name, whole)
             mistakes.append(mistake)
             if meant is None or len(mistakes) >= (MOST_SLIPS if len(lines) < LONG else 1):
                 raise ProfileError(mistakes) from None
@@ -194,7 +198,7 @@ def _decoded(data: bytes, name: str) -> str:
 
 
 def _mistake(
-    error: tomllib.TOMLDecodeError, lines: list[str], name: str
+    error: tomllib.TOMLDecodeError, lines: list[str], name: str, whole: Collection[str]
 ) -> tuple[Mistake, str | None]:
     """The reader's complaint, and that line as probably meant (None: not known)."""
     said = re.fullmatch(r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", str(error))
@@ -207,7 +211,7 @@ def _mistake(
     places = [each.path for each in statements if each.line == at]
     key = place_name(places[-1]) if places else ""
     if not any(each.split("#")[0].strip() for each in lines[at : number - 1]):
-        slip = slip_in(lines[at - 1])
+        slip = slip_in(lines[at - 1], whole)
         if slip is not None:
             return Mistake(name, at, key, slip.wrong, slip.allowed), slip.meant
     if begun:

@@ -9,8 +9,9 @@ from __future__ import annotations
 import re
 import tomllib
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
+from functools import partial
 
 from rig.base.errors import shown
 
@@ -33,17 +34,19 @@ _DASHES = dict.fromkeys(map(ord, "−–—"), "-")
 _SPACES = ("Zs", "Zl", "Zp")  # categories of Unicode
 _STRING = re.compile(r'"(?:[^"\\]|\\.)*"|\'[^\']*\'')
 _NUMBER = r"[+-]?[0-9]+(?:[.][0-9]+)?"
+_WITH_COMMA = re.compile(r"([+-]?[0-9]+)((?:,[0-9]+)+)")
 _COMMENT_SIGNS = re.compile(r"\s*(;|//|--|/\*|%|!)")
 _ASSIGNMENT = re.compile(r"(\s*)([A-Za-z0-9_-]+|\"[^\"]+\")(\s*)(:=|=>|==|=|:)?(\s*)(.*?)\s*$")
 _HEADER = re.compile(r"\s*(\[*)\s*([A-Za-z0-9_. \"-]*?)\s*(\]*)\s*(?:#.*)?$")
 Rule = tuple[str, str, str, str | Callable[[re.Match[str]], str]]
 
 
-def slip_in(line: str) -> Slip | None:
-    """The slip in a line; None if no known one."""
+def slip_in(line: str, whole: Collection[str] = ()) -> Slip | None:
+    """The slip in a line; None if no known one. ``whole`` are the keys of whole numbers."""
     if _is_toml(line):
         return None
-    for look in (_lookalikes, _unprintable, _header, _other_comment, _statement):
+    statement = partial(_statement, whole=whole)
+    for look in (_lookalikes, _unprintable, _header, _other_comment, statement):
         found = look(line)
         if found is not None and found.meant != line and _is_toml(found.meant):
             return found
@@ -138,7 +141,7 @@ def _other_comment(line: str) -> Slip | None:
     return Slip(f"begins with {sign[1]}", _as("A remark begins with #", meant), meant)
 
 
-def _statement(line: str) -> Slip | None:
+def _statement(line: str, whole: Collection[str] = ()) -> Slip | None:
     """A key with its value, and what is wrong with either."""
     match = _ASSIGNMENT.match(line)
     if match is None:
@@ -151,7 +154,7 @@ def _statement(line: str) -> Slip | None:
         allowed = f"A value after {key} =, or # before the line"
         return Slip("has no value", allowed, f"# {line.strip()}")
     head = f"{indent}{key} = "
-    found = _value(value)
+    found = _value(value, whole=key in whole)
     if sign != "=":
         meant = head + (found[2] if found else value)
         wrong = f"has {sign or 'nothing'} between {key} and its value"
@@ -169,10 +172,17 @@ def _remark(line: str) -> Slip | None:
                 meant)  # fmt: skip
 
 
-def _value(text: str) -> Found | None:
+def _value(text: str, *, whole: bool) -> Found | None:
     """What is wrong with a value, what to write instead, and the value as meant."""
     if _is_toml(f"a = {text}"):
         return None
+    if whole and (match := _WITH_COMMA.match(text)):
+        sign_and_digits, rest = match.groups()
+        thousands = re.fullmatch(r"(,[0-9]{3})+", rest)
+        meant = sign_and_digits + (rest.replace(",", "") if thousands else "") + text[match.end() :]
+        if _is_toml(f"a = {meant}"):
+            return f"is {match[0]}", "A whole number, without a comma", meant
+        text = meant
     plain = text.split("#", maxsplit=1)[0].strip()
     rules = ((*rule, text) for rule in _QUOTED)
     for pattern, wrong, instead, make, of in (*rules, *((*rule, plain) for rule in _PLAIN)):
@@ -252,6 +262,9 @@ In the words, a number stands for a group of the pattern, {0} for the whole."""
 _PLAIN: tuple[Rule, ...] = (
     (rf"({_NUMBER})\s*(,\s*)({_NUMBER})",
      "is a list without brackets", "Square brackets round it", _pair),
+    (r"([+-]?[1-9][0-9]{0,2}),([0-9]{3})", "is {0}",
+     "{1}{2} where the comma is between thousands, [{1}, {2}] for a list, else a full stop",
+     r"\1.\2"),
     (r"([+-]?[0-9]+)\s*,([0-9]+)", "is {0}",
      "A full stop, not a comma, in a number ([{1}, {2}] for a list)", r"\1.\2"),
     (r"([0-9]{1,3})\s([0-9]{3})", "has a space inside a number", "The digits alone", r"\1\2"),

@@ -136,10 +136,10 @@ def gauge(args: argparse.Namespace) -> Answer:
     numbers = [n for n in range(1, len(points) + 1) if n not in args.leave_out]
     if wrong := [n for n in args.leave_out if not 1 <= n <= len(points)]:
         raise InputError(f"--leave-out {wrong[0]}: the points are numbered 1 to {len(points)}")
-    here = bool(args.inclined_deg or args.case)  # else as noted live
+    here = args.inclined_deg is not None or bool(args.case)  # else as noted live
     working = GaugeWorking(
         tuple(sorted(set(args.leave_out))), args.u_drop_mm, args.u_angle_deg,
-        args.inclined_deg if here else notes.gauge.inclination_deg,
+        (args.inclined_deg or 0.0) if here else notes.gauge.inclination_deg,
         (args.case or "") if here else notes.gauge.case, fit_offset=args.fit_offset,
     )  # fmt: skip
     # On which turn of a geared encoder's crank the points of a file are is not known.
@@ -311,7 +311,7 @@ points PATH              a text file of points, or a capture with notes
 --cylinder N=1           the cylinder that the gauge is in
 --capture NAME           the capture during which a file's points were read
 --again FILE             points measured again at the end
---inclined-deg DEG=0     angle of the gauge to the bore
+--inclined-deg DEG       angle of the gauge to the bore; default: as noted live, or 0
 --case {{sliding,pinned}}  inclined: plunger slides on a flat crown, or rod pinned to a point
 --u-drop-mm MM={Gauge().u_drop_mm}  standard uncertainty of a gauge reading
 --u-angle-deg DEG={Gauge().u_angle_deg}  standard uncertainty of the held crank's angle

@@ -11,7 +11,7 @@ import hashlib
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_type_hints
 
 from rig.base import codec
 from rig.base.angles import wrap
@@ -32,9 +32,13 @@ from rig.engine.profile import (
     Adjustments,
     ApproachRule,
     Contacts,
+    Coupling,
+    DriveDog,
     Encoder,
     Engine,
     Geometry,
+    Mesh,
+    Planetary,
     Profile,
     Rotation,
     Rule,
@@ -52,6 +56,12 @@ SUM_WITHIN_DEG = 0.01  # firing intervals are often rounded to hundredths
 TDC_WITHIN_DEG = 45.0  # no link rod moves a top dead centre further from its place
 FINEST_DECIMAL = 40  # a decimal of finer parts than this is taken to be rounded (0.333 for a third)
 
+WHOLE_NUMBERS = frozenset(
+    key
+    for table in (Engine, Encoder, Unit, Mesh, Planetary, Coupling, DriveDog)
+    for key, kind in get_type_hints(table).items()
+    if kind in {int, int | None}
+)
 _CYLINDERS = codec.listed(codec.whole(1, MOST_CYLINDERS), 2 * MOST_CYLINDERS, "[1, 3, 4, 2]")
 
 
@@ -127,7 +137,7 @@ def engine_from_bytes(data: bytes, name: str = FILE_NAME) -> tuple[Profile, Adju
 
     ``name`` is that of the messages. Raises ProfileError with every mistake.
     """
-    values, line_of = parse(data, name)
+    values, line_of = parse(data, name, WHOLE_NUMBERS)
     book = MistakeBook(name, line_of)
     top = Section(values, (), book)
     engine, yardstick = _engine(_table(top, "engine", required=True))
@@ -289,6 +299,8 @@ def _geometry(section: Section | None) -> Geometry | None:
     except InputError as error:
         section.note("", f"cannot be: {error}", "Stroke, rod centre to centre, and offset")
         return None
+    if limit_mm == 0.0:
+        offset_mm = 0.0  # at most none is none
     return Geometry(throw_mm, rod_mm, offset_mm, limit_mm or 0.0)
 
 

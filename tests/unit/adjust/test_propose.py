@@ -512,6 +512,9 @@ def test_what_is_offered_is_in_order_and_worth_it(
             more = step.figures.get("longer_mm", 0.0)
             assert isinstance(more, float)
             assert more <= file_mm + 1e-6
+    for option in (*found.numbered, *found.others):
+        for step in option.steps:
+            assert step.kind != AdjustmentKind.FILE or step.figures["longer_mm"] >= 0.01  # type: ignore[operator]
     for option in found.numbered:
         for outcome in option.outcomes:
             moved = sum(step.shift_deg.get(outcome.want.unit, 0.0) for step in option.steps)

@@ -13,7 +13,44 @@ from hypothesis import strategies as st
 
 from rig.base.errors import ProfileError
 from rig.base.toml_slips import slip_in
-from rig.engine.engine_file import profile_from_bytes
+from rig.engine.engine_file import WHOLE_NUMBERS, profile_from_bytes
+
+
+@pytest.mark.parametrize(
+    ("line", "write"),
+    [
+        ("counts_per_turn = 2,400", "counts_per_turn = 2400"),
+        ("counts_per_turn = 2,400 counts", "counts_per_turn = 2400"),
+        ("counts_per_turn = 1,000,000  # fine", "counts_per_turn = 1000000"),
+        ("lobes = 2,0", "lobes = 2"),
+    ],
+)
+def test_a_comma_in_a_whole_number_is_never_a_decimal_one(line: str, write: str) -> None:
+    slip = slip_in(line, WHOLE_NUMBERS)
+    assert slip is not None
+    assert slip.allowed.endswith(f": {write}") or slip.allowed.endswith(f": {write}  # fine")
+    assert tomllib.loads(slip.meant) == tomllib.loads(write)
+    assert "full stop" not in slip.allowed
+
+
+def test_keys_of_whole_numbers_are_known() -> None:
+    stated = {"counts_per_turn", "cylinders", "lobes", "input", "driver_teeth", "planet_teeth"}
+    assert stated | {"slots", "sun_teeth", "unit_teeth"} <= WHOLE_NUMBERS
+    (found,) = mistakes_of(swap("counts_per_turn = 2400", "counts_per_turn = 2,400"))
+    assert "counts_per_turn = 2400" in str(found)
+    assert "2.400" not in str(found)
+
+
+def test_a_comma_that_may_be_between_thousands_is_said_both_ways() -> None:
+    slip = slip_in("rod_mm = 1,500", WHOLE_NUMBERS)
+    assert slip is not None
+    assert "1500 where" in slip.allowed
+    assert "rod_mm = 1.500" in slip.allowed
+    slip = slip_in("rod_mm = 86,5", WHOLE_NUMBERS)
+    assert slip is not None
+    assert "thousands" not in slip.allowed
+    assert "rod_mm = 86.5" in slip.allowed
+
 
 # Slips are what people type, common practice, no source; what is TOML is TOML 1.0, by the library.
 

@@ -151,6 +151,16 @@ def test_geometry_that_cannot_be() -> None:
     assert "is given beside rod_mm" in told("nominal_deg_btdc = 9\n  tolerance_deg = 1", two)
 
 
+def test_a_limit_of_nothing_for_the_offset_is_an_entered_offset_of_nothing() -> None:
+    crank = "[engine.geometry]\nstroke_mm = 88\nrod_mm = 176"
+    offsets = []
+    for limit in ("", "\noffset_limit_mm = 0", "\noffset_limit_mm = 1.5"):
+        found = profile("nominal_deg_btdc = 9\n  tolerance_deg = 1", crank + limit)
+        assert found.engine.geometry is not None
+        offsets.append(found.engine.geometry.offset_mm)
+    assert offsets == [None, 0.0, None]
+
+
 # --- compensated cams ----------------------------------------------------------------------------
 
 RADIAL = """\
