@@ -199,6 +199,7 @@ class StateWidths:
         self._current = np.zeros((1, 4))  # offsets
         self._sums = np.zeros(9)  # weight, weighted shares of the states, weighted squares of them
         self._last = _NONE  # the record at which the current stretch began
+        self._measured: tuple[Offsets, float] | None = None  # none yet from these sums
 
     def restart(self) -> None:
         """The rig's totals restart; what was measured of the encoder stays."""
@@ -214,11 +215,13 @@ class StateWidths:
     def measured(self) -> tuple[Offsets, float]:
         """The offsets as measured, sure or not, and the largest standard error of a width, both in
         counts; none of the four, and infinity, before enough is measured."""
-        if self.n < LEAST_STRETCHES:
-            return EVEN, math.inf
-        widths, errors = self.shares
-        first, second, third = np.cumsum(widths[:3] - 1.0).tolist()
-        return (0.0, first, second, third), float(errors.max())
+        if self._measured is None:
+            self._measured = EVEN, math.inf
+            if self.n >= LEAST_STRETCHES:
+                widths, errors = self.shares
+                first, second, third = np.cumsum(widths[:3] - 1.0).tolist()
+                self._measured = (0.0, first, second, third), float(errors.max())
+        return self._measured
 
     @property
     def shares(self) -> tuple[Floats, Floats]:
@@ -246,6 +249,7 @@ class StateWidths:
         n = self.n + np.arange(len(sums))
         offsets = self._offsets(n, sums)
         self.n, self._sums, self._current = int(n[-1]), sums[-1], offsets[-1:]
+        self._measured = None
         return offsets[end[sound].searchsorted(nth, "right")]
 
     def _offsets(self, n: NDArray[np.int64], sums: Floats) -> Floats:
