@@ -162,13 +162,17 @@ def encoder_checks(seen: RigStatistics, encoder: Encoder) -> Iterator[Check]:
         (True, "bad", ": counts were lost; angles are valid again after the next index", where),
     )
     edges, lines = many(seen.lost_edges, "edge"), many(seen.lost_lines, "line")
-    lost = seen.lost_edges or seen.lost_lines
+    lost = bool(seen.lost_edges or seen.lost_lines)
+    gaps = f"lines missing in {many(seen.gaps, 'place')}"
+    dropped = f"{edges} and {lines} dropped by the rig" if lost else ""
     yield _first(
         "losses",
-        f"{edges} and {lines} dropped by the rig" if lost else "none",
-        (not lost, "good", "the rig dropped nothing", ""),
-        (True, "bad", ": openings may be missing",
+        ", ".join((dropped,) * lost + (gaps,) * bool(seen.gaps)) or "none",
+        (not lost and not seen.gaps, "good", "the rig dropped nothing", ""),
+        (lost, "bad", ": openings may be missing",
          "the line is too slow, or an input chatters without end"),
+        (True, "bad", ": openings may be missing",
+         "a loose plug or a bad cable, interference, or a computer too busy to listen"),
     )  # fmt: skip
     off = seen.index_off_counts
     worst = max(map(abs, off), default=0.0)

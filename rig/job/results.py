@@ -28,7 +28,7 @@ from rig.job.capture_order import MadeWhen, Order, SeenCapture
 from rig.job.clock import HostClock, iso, moment, utc_instant
 from rig.job.folder import Job
 from rig.job.tdc import Origins, in_use
-from rig.session.annotations import EARLIER_RULES
+from rig.session.annotations import EARLIER_RULES, EarlierRule
 from rig.session.diagnostics import Diagnostic, moves
 from rig.session.session import Session
 from rig.signal.rig_statistics import RigStatistics, StatisticsCollector
@@ -135,6 +135,8 @@ def replay_capture(
         used_for="readings and top dead centre" if session.found else "readings",
     )
     seen = statistics.result(session.state_widths)
+    if EarlierRule.GAPS_GOOD in session.rules:
+        seen = replace(seen, gaps=0)
     return ReplayedCapture(path, session, facts, said, seen, reader.lines.now_us)
 
 

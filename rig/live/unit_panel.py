@@ -67,7 +67,12 @@ def unit_lines(pen: Pen, width: int, height: int, unit: UnitView) -> Lines:
         return [*lines, *details][:height]
     lines += _large(pen, width, unit, "small" if height < FULL else "large")
     lines += [] if height < FULL else [_sums(pen, unit)]
-    lines += [scale] if height - len(lines) < 3 else draw_scale(pen, width, unit)
+    marks = pen.wrap(width, (_marks(unit), "strong"))
+    if any(_marks(unit) in line.plain for line in lines):
+        details = details[len(marks) :]
+    elif height - len(lines) <= len(marks):  # they matter more than the scale
+        return [*lines, *marks][:height]
+    lines += [scale] if height - len(lines) < 3 + len(marks) else draw_scale(pen, width, unit)
     if (room := height - len(lines)) > len(details) and not _table_beside(pen, width, unit):
         details += [Text(end=""), *_table(pen, width, unit)]
     return [*lines, *details[:room]]
@@ -153,9 +158,14 @@ def _side(pen: Pen, room: int, unit: UnitView) -> Lines:
     if room < _SIDE:
         narrow = (pen.text((each, "strong")) for each in (mean.removesuffix(" BTDC"), U, n))
         return [line for line in narrow if line.cell_len <= room]
-    marks = ", ".join(MARKS[mark] for mark in whole.marks)
     first = pen.text(("mean ", "quiet"), (mean, "strong"))
-    return [first, pen.text(f"{U}, {n}{sd}"), *pen.wrap(room, (marks, "strong"))]
+    marks = pen.text((_marks(unit), "strong"))  # not cut: below where they have no room here
+    return [first, pen.text(f"{U}, {n}{sd}"), *([marks] if marks.cell_len <= room else [])]
+
+
+def _marks(unit: UnitView) -> str:
+    """What is odd about the figure, in words."""
+    return " │ ".join(MARKS[mark] for mark in unit.whole.marks) if unit.whole else ""
 
 
 def _sums(pen: Pen, unit: UnitView) -> Text:
@@ -193,8 +203,7 @@ def reading_role(unit: UnitView, reading: Reading) -> Role:
 def _details(pen: Pen, width: int, unit: UnitView) -> Lines:
     """Sentences that may need several lines, the most needed first."""
     whole = unit.whole
-    marks = " │ ".join(MARKS[mark] for mark in whole.marks) if whole else ""
-    lines = pen.wrap(width, (marks, "strong"))
+    lines = pen.wrap(width, (_marks(unit), "strong"))
     for text in (what_decides(whole) if whole else "", *unit.notes):
         lines += pen.wrap(width, text)
     return lines

@@ -33,6 +33,7 @@ class EarlierRule(Enum):
     MEAN_SPANS_MOVES = auto()  # of several moves while adjusting, all make one mean
     EARTHED_READ = auto()  # an opening counts though a switch may have made it
     STATES_NOT_MEASURED = auto()  # an opening counts before a coarse encoder's states are measured
+    GAPS_GOOD = auto()  # a rig check says nothing about lines that are missing
     INDEX_TRUSTED = auto()  # an angle counts that no second index pass confirms
     LINK_ROD_AS_MASTER = auto()  # a TDC touched on a link rod is as sure as one on the master's
     STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
@@ -42,6 +43,7 @@ _UNTIL_0_5 = frozenset(
     {
         EarlierRule.EARTHED_READ,
         EarlierRule.STATES_NOT_MEASURED,
+        EarlierRule.GAPS_GOOD,
         EarlierRule.INDEX_TRUSTED,
         EarlierRule.LINK_ROD_AS_MASTER,
     }

@@ -23,7 +23,7 @@ from rig.signal.events import Closing, Event, Finding, IndexPass, Opening, Setti
 from rig.signal.interpolate import LEAST_STRETCHES, StateWidths
 from rig.signal.openings import OpeningFinder, replay
 from rig.signal.track import IndexCheck
-from rig.wire.records import INDEX_INPUT, Batch, Health, Identity, Note, Restart
+from rig.wire.records import INDEX_INPUT, Batch, Health, Identity, LineError, Note, Restart
 
 NOTE = "rig-check"
 BEGIN, TURN, OFF, ON = "begin", "turn", "switch off", "switch on"
@@ -110,6 +110,7 @@ class RigStatistics:
     illegal_at_deg: tuple[float, ...]
     lost_edges: int
     lost_lines: int
+    gaps: int  # places where lines are missing, by their running numbers
     index_off_counts: tuple[float, ...]
     still_counts: int | None
     widths: tuple[float, ...]
@@ -189,6 +190,7 @@ class StatisticsCollector:
     def _forget_faults(self) -> None:
         """A check begins: what went wrong before was perhaps put right. What was tried stays."""
         self._before = -self._totals
+        self._gaps = 0
         self._check = IndexCheck(self._s)
         self._standstill = StandstillFinder(self._s)
         self._runs: defaultdict[int, LevelRuns] = defaultdict(LevelRuns)
@@ -215,6 +217,8 @@ class StatisticsCollector:
                 self._identity = other
             elif isinstance(other, Health):
                 self._take_health(other, batch.positions)
+            elif isinstance(other, LineError) and other.kind == "gap":
+                self._gaps += other.times
             elif isinstance(other, Note) and other.name == NOTE:
                 step, unit = str(other.value.get("step", "")), str(other.value.get("unit", ""))
                 if step == BEGIN:
@@ -380,6 +384,7 @@ class StatisticsCollector:
             illegal_at_deg=(*self._jumped_at, *waiting),
             lost_edges=lost_edges,
             lost_lines=lost_lines,
+            gaps=self._gaps,
             index_off_counts=off,
             still_counts=self._standstill.least_counts,
             widths=tuple(widths.tolist()) if known else (),

@@ -49,10 +49,8 @@ MARKS: Mapping[Mark, str] = {
     Mark.CONFIRM_BY_TURNING: "set with the crank held: confirm by turning",
     Mark.IMPULSE_COUPLING: "impulse coupling engaged",
     Mark.IN_GROUPS: "readings in groups",
-    Mark.DRAG_HELD: "read with a light drag on the rotor",
-    Mark.PAPER_MEANT: (
-        "the manual means the slip of paper, which comes free later than contacts part"
-    ),
+    Mark.DRAG_HELD: "light drag on the rotor",
+    Mark.PAPER_MEANT: "the manual means the slip of paper, which comes free later",
 }
 
 

@@ -160,6 +160,12 @@ def test_the_test_for_crowding_seldom_cries_wolf() -> None:
 
 def test_losses_index_and_rest() -> None:
     assert of("losses", lost_edges=2).verdict == "bad"
+    assert of("losses").verdict == "good"
+    missing = of("losses", gaps=3)
+    assert missing.verdict == "bad"
+    assert missing.words == "lines missing in 3 places: openings may be missing"
+    both = of("losses", gaps=1, lost_lines=4).words
+    assert both.startswith("0 edges and 4 lines dropped by the rig, lines missing in 1 place:")
     assert of("index", index_off_counts=(0.0, -3.0)).verdict == "bad"
     assert "3.0 counts off" in of("index", index_off_counts=(0.0, -3.0)).words
     assert of("at rest", still_counts=0).verdict == "good"

@@ -19,8 +19,9 @@ from rig.guide.state import CHECK_BAD, Inconclusive, JobState, Waiting
 from rig.live.layout import render
 from rig.live.view import UnitView
 from rig.signal.events import Reason, Rejection
-from rig.timing.values import PHASES, Phase
+from rig.timing.values import PHASES, Mark, Phase
 from rig.timing.verdict import Remedy
+from rig.words.assessments import MARKS
 from rig.words.diagnostics import now_words, reason_words
 
 LONGEST = "sixteen letters!"
@@ -150,3 +151,14 @@ def test_whose_the_verdict_is(cylinders: tuple[int, ...], size: tuple[int, int])
     text = joined(render(view, *size).plain())
     wanted = {1: "cylinder 2", 2: "cylinders 2 and 3", 8: "8 cylinders"}[len(cylinders)]
     assert f"as found, {wanted}" in text
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("unit", [UPPER, DOUBTFUL, EARLY], ids=["inside", "inconclusive", "early"])
+def test_every_mark_of_a_figure(unit: UnitView, size: tuple[int, int]) -> None:
+    assert unit.whole is not None
+    for marks in [(mark,) for mark in Mark] + [(Mark.DRAG_HELD, Mark.PAPER_MEANT)]:
+        marked = replace(unit, whole=replace(unit.whole, marks=marks))
+        for units in ((marked,), (marked, LOWER))[: 3 - len(marks)]:
+            text = joined(render(replace(READING, units=units), *size).plain())
+            assert all(MARKS[mark] in text for mark in marks), (marks, len(units))

@@ -15,7 +15,7 @@ from rig.engine.engine_file import load_profile
 from rig.engine.profile import Profile
 from rig.session.session import signal_settings
 from rig.signal.openings import OpeningFinder
-from rig.signal.rig_statistics import NOTE, RigStatistics, StatisticsCollector
+from rig.signal.rig_statistics import BEGIN, NOTE, RigStatistics, StatisticsCollector
 from rig.virtual.ground_truth import draw
 from rig.virtual.rig import run
 from rig.wire.reader import LineReader
@@ -178,3 +178,17 @@ def test_nothing_heard() -> None:
     assert not found.heard
     assert found.inputs == ()
     assert np.isnan(found.still_counts or np.nan)
+
+
+def test_lines_missing_on_the_way_are_seen_and_a_check_that_begins_forgets_them() -> None:
+    lines = run(PLAN, PROFILE, 4).data.splitlines(keepends=True)
+    kept = b"".join((*lines[:300], *lines[450:500], *lines[501:]))
+    assert walked(kept, 1 << 16).gaps == walked(kept, 97).gaps == 2
+    assert walked(b"".join(lines), 1 << 16).gaps == 0
+    settings = signal_settings(PROFILE)
+    reader, finder = LineReader(), OpeningFinder(settings)
+    statistics = StatisticsCollector(settings)
+    for batch in reader.feed(kept):
+        statistics.take(batch, finder.take(batch))
+    statistics.take(Batch(others=[Note(reader.now_us, NOTE, {"step": BEGIN})]), [])
+    assert statistics.result(finder.widths).gaps == 0
