@@ -67,7 +67,7 @@ def to_plain(value: object, not_finite: Callable[[float], object] = str) -> Any:
     """``value`` as dicts, lists, strings, numbers, booleans and None.
 
     Takes dataclasses, mappings, tuples, lists, fractions and NumPy scalars; ``not_finite`` gives
-    what stands for a number that JSON lacks. Raises TypeError for anything else, which is a fault
+    what replaces a number that JSON lacks. Raises TypeError for anything else, which is a fault
     of the program.
     """
     if isinstance(value, np.generic):
@@ -458,7 +458,7 @@ class Section:
             self.book.unfit(path, value, allowed)
             return []
         if len(value) > most:
-            self.note(key, f"stands {many(len(value), 'time')}", f"At most {most}")
+            self.note(key, f"appears {many(len(value), 'time')}", f"At most {most}")
         return [
             Section(each, (*self.path, key, nth), self.book)
             for nth, each in enumerate(value[:most])

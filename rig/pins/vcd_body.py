@@ -76,7 +76,7 @@ class _Tokens(NamedTuple):
 class BodyReader:
     """Reads the body once. When ``rows`` is exhausted, ``end_tick`` is the last time stamp.
 
-    ``report`` is told of line errors.
+    ``report`` gets line errors.
     """
 
     def __init__(

@@ -56,7 +56,7 @@ distance from it. The first model has none."""
 
 _PRIOR_CROWDS = np.append(1.0 - PRIOR_CROWD, np.full(_EVENTS.size, PRIOR_CROWD / _EVENTS.size))
 WARY = 20.0
-"""Who judges the risk of a split expects gathered noise so many times as much."""
+"""The risk of a split is judged as if gathered noise were this many times likelier."""
 
 _WARY = np.append(1.0, np.full(_EVENTS.size, WARY))
 LEAST = 1e-300
@@ -65,7 +65,7 @@ AT_ONCE = 1_000  # gaps kept, and gaps weighed at once: this bounds the memory
 
 
 class BounceModel:
-    """Learns from transitions, and tells noise from bounce."""
+    """Learns from transitions, and distinguishes noise from bounce."""
 
     def __init__(self) -> None:
         self._events = PRIOR_EVENTS

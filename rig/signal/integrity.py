@@ -285,7 +285,7 @@ class IntegrityMonitor:
 
     def jumping(self, t_us: float) -> bool:
         """Whether the encoder may have jumped just before ``t_us``; an index pass within the same
-        stretch does not settle that."""
+        stretch does not decide it."""
         return t_us <= self._jumped_us
 
     def over(self, rows: NDArray[np.void]) -> np.void | None:

@@ -8,7 +8,8 @@ becomes the anchor. When a pass is off without a known loss, either the pulse or
 wrong: nothing is valid until two passes in succession agree.
 
 Lost counts show only at the next pass, so openings since the pass before are then rejected
-afterwards; so are those before the first pass, while the next contradicts it. When the index keeps
+afterwards; so are those before the first pass, while the next contradicts it. Once counts were lost
+in a recording, an opening is valid only between two passes that agree. When the index keeps
 coming after another number of counts than entered, the entered counts per turn are wrong, and all
 angles with them. An index edge is used once it is certain not to belong to a spike.
 """
@@ -105,8 +106,8 @@ UNCONFIRMED = Rejection(Reason.COUNTS_UNCONFIRMED)
 class IndexCheck:
     """Takes every index pass in turn.
 
-    ``trusting``: what a single pass says is believed, whatever was lost elsewhere; so earlier
-    versions of the program read.
+    ``trusting``: one pass alone is believed, whatever was lost elsewhere; the rule of earlier
+    versions of the program.
     """
 
     def __init__(self, settings: Settings, *, trusting: bool = False) -> None:

@@ -116,7 +116,7 @@ class CaptureReader:
         self, note: tuple[str, dict[str, object], int] | None, number: int, total: int
     ) -> Iterator[Batch]:
         if note is None:
-            yield from self._wrong(number, "the checksum of a note does not hold")
+            yield from self._wrong(number, "the checksum of a note is wrong")
             return
         name, value, noted = note
         if noted != total and not self.altered:

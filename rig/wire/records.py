@@ -4,7 +4,7 @@ Lines from a port, lines from a capture and pin recordings all become ``Batch`` 
 microseconds of the rig's clock, unwrapped beyond 32 bits (float64, since pin recordings may have
 finer steps); counts are unwrapped as well (int64).
 
-A *count* c means that the encoder stands between boundary c and boundary c + 1. Going up,
+A *count* c means that the encoder is between boundary c and boundary c + 1. Going up,
 the encoder crosses boundary c as the count becomes c; going down, it crosses boundary c + 1
 as the count becomes c. ``count % 4`` is the quadrature state: 0 is AB = 00, 1 is 10, 2 is 11,
 3 is 01.

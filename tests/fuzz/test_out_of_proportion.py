@@ -261,7 +261,7 @@ def test_notes_that_are_wrong_are_counted_and_not_reported_singly(path: Path) ->
     batches: list[Batch] = list(CaptureReader(path).batches())
     said = [o.detail for batch in batches for o in batch.others if isinstance(o, LineError)]
     assert len(said) == MOST_REPORTED + 2
-    assert said[0] == "line 2: the checksum of a note does not hold"
+    assert said[0] == "line 2: the checksum of a note is wrong"
     lines = data.count(b"\n")
     assert said[-2] == f"{lines - 1 - MOST_REPORTED} more notes are wrong, the last in line {lines}"
     assert said[-1].startswith("the capture was cut off after line ")
