@@ -35,7 +35,13 @@ from rig.job import folder
 from rig.job.capture_order import MadeWhen, SeenCapture, heads_of, place_after
 from rig.job.clock import iso, moment
 from rig.job.folder import Job, SheetKind
-from rig.job.results import JobResults, MadeAdjustment, PredictedOpening, results_of
+from rig.job.results import (
+    JobReferences,
+    JobResults,
+    MadeAdjustment,
+    PredictedOpening,
+    results_of,
+)
 from rig.tdc.reference_file import from_plain, to_plain
 from rig.timing.advance_range import lever_ends
 from rig.timing.assess import assess
@@ -331,10 +337,12 @@ def worked_again(job: Job, plain: Mapping[str, Any]) -> JobResults:
     """The results that a sheet rests on, by its recordings as far as it had seen them."""
     sizes = {job.captures / name: size for name, _, size in recordings(plain)}
     return results_of(
-        job.profile, list(sizes), from_plain(plain["reference"]), job.captures,
-        sizes={path: int(size) for path, size in sizes.items() if size is not None},
+        job.profile,
+        list(sizes),
+        JobReferences(from_plain(plain["reference"]), captures=job.captures),
+        {path: int(size) for path, size in sizes.items() if size is not None},
         version=str(plain["program"]),
-    )  # fmt: skip
+    )
 
 
 def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:

@@ -36,7 +36,7 @@ from rig.guide.procedure import (
 from rig.guide.state import Waiting, state_of
 from rig.job.new import adjustments_text
 from rig.job.questions import Interview, adjustments
-from rig.job.results import JobResults, PredictedOpening, results_of
+from rig.job.results import JobResults, PredictedOpening, work_job
 from rig.signal.events import Event, Now
 from rig.timing.values import Assessment
 
@@ -89,15 +89,13 @@ class Beside(NamedTuple):
 
 def results_so_far(host: Host) -> JobResults:
     """The job's results by the capture as far as it was written. Raises InputError as
-    ``results_of``."""
+    ``work_job``."""
     job, path = host.job, host.capture_path
     try:
         size = path.stat().st_size
     except OSError as why:
         raise InputError(f"{path.name}: cannot be read: {reason(why)}") from why
-    return results_of(
-        job.profile, [path], job.reference(), job.captures, job.references(), {path: size}
-    )
+    return work_job(job, [path], {path: size})
 
 
 class Adjust(Procedure):

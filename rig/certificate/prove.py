@@ -48,6 +48,7 @@ from rig.job.clock import Clock, moment
 from rig.job.folder import Job, SheetKind, recording_at
 from rig.job.results import (
     FOR_TDC,
+    JobReferences,
     JobResults,
     MadeAdjustment,
     replay_capture,
@@ -81,10 +82,8 @@ def _again(folder: Path, stated: Certificate) -> tuple[Record, JobResults]:
     if not read:
         raise InputError("the record names no capture with readings; it was edited")
     paths = [captures / name for name in read]
-    worked = results_of(
-        profile, paths, stated.reference, captures, stated.other_references,
-        version=stated.program.version,
-    )  # fmt: skip
+    beside = JobReferences(stated.reference, stated.other_references, captures)
+    worked = results_of(profile, paths, beside, version=stated.program.version)
     # What the person told at the time of issue stands in no capture: a signature alone proves it.
     told = stated.changes[len(noted_changes(worked)) :]
     issued = datetime.fromisoformat(stated.issued_utc)

@@ -38,7 +38,7 @@ from rig.timing.drift import (
     weighs,
 )
 from rig.timing.values import PHASES, Assessment, Mark
-from rig.words.assessments import CAUTION, in_groups
+from rig.words.assessments import CAUTION, few_points, in_groups
 
 SET_BETWEEN = "set or tightened since as found"
 COLUMNS = (
@@ -428,7 +428,7 @@ def _outlook(line: Line, last: Point) -> tuple[str | None, str | None, str]:
     slope, U = line.per_year_deg, line.U_per_year_deg
     size, way = rounding.rate(slope, U), "earlier" if slope > 0 else "later"
     drift = f"opens {way} by {size}° each year" if float(size) else "moves by 0° each year"
-    drift += f", ± {rounding.two_figures(U)}°{line.few}"
+    drift += f", ± {rounding.two_figures(U)}°{few_points(line)}"
     limit, other = last.assessment.earliest_btdc, last.assessment.latest_btdc
     if slope < 0:
         limit, other = other, limit

@@ -140,9 +140,25 @@ def replay_capture(
     return ReplayedCapture(path, session, facts, said, seen, reader.lines.now_us)
 
 
-def work_job(job: Job, paths: Sequence[Path]) -> JobResults:
-    """Results of captures of a job, with its reference if they have none."""
-    return results_of(job.profile, paths, job.reference(), job.captures, job.references())
+@dataclass(frozen=True, slots=True)
+class JobReferences:
+    """The TDC references of a job beside its captures, and the folder of their recordings.
+
+    ``in_use`` serves when no capture has one, or when it was selected from these captures later.
+    ``known`` are TDCs of other recordings, which may show that the one in use is not valid here.
+    """
+
+    in_use: TdcReference | None = None
+    known: Sequence[TdcReference] = ()
+    captures: Path | None = None  # None: the folder of the first capture
+
+
+def work_job(
+    job: Job, paths: Sequence[Path], sizes: Mapping[Path, int] | None = None
+) -> JobResults:
+    """Results of captures of a job, with its references. Raises InputError as ``results_of``."""
+    beside = JobReferences(job.reference(), job.references(), job.captures)
+    return results_of(job.profile, paths, beside, sizes)
 
 
 def job_reference(job: Job) -> tuple[TdcReference | None, list[str]]:
@@ -171,20 +187,16 @@ def tdc_in(job: Job, recording: Path) -> tuple[TdcReference | None, list[Diagnos
 def results_of(
     profile: Profile,
     paths: Sequence[Path],
-    fallback: TdcReference | None = None,
-    captures: Path | None = None,
-    known: Sequence[TdcReference] = (),
+    beside: JobReferences = JobReferences(),
     sizes: Mapping[Path, int] | None = None,
     *,
     version: str = __version__,
 ) -> JobResults:
-    """Replay ``paths`` in turn, only ``sizes`` bytes of those in it. ``fallback`` is the job's
-    reference, used when no capture has one, or when it was selected from these captures later.
+    """Replay ``paths`` in turn, only ``sizes`` bytes of those in it, by the rules of a ``version``
+    of the program.
 
-    References that are brought along are found again from their recordings, which are in
-    ``captures`` (default: the folder of the first of ``paths``). ``known`` are TDCs of other
-    recordings, which may show that the one in use is not valid here. ``version`` is that of the
-    program whose rules apply. Raises InputError when a capture cannot be read, or two are the same.
+    References that are brought along are found again from their recordings. Raises InputError when
+    a capture cannot be read, or two are the same.
     """
     replayed = partial(replay_capture, profile, version=version)
     played = [replayed(path, (sizes or {}).get(path)) for path in paths]
@@ -192,17 +204,19 @@ def results_of(
     for one in played:  # the same readings twice would make every mean look more certain than it is
         if (before := seen.setdefault(one.facts.sha256, one.path)) is not one.path:
             raise InputError(f"{one.path}: the same recording as {before}; name it once")
-    origins = Origins(profile, captures or paths[0].parent, replayed, played)
+    origins = Origins(profile, beside.captures or paths[0].parent, replayed, played)
     for one in played:
         _take_no_claims(one, origins)
-    job_s = None if fallback is None else origins.of(fallback)
+    job_s = None if beside.in_use is None else origins.of(beside.in_use)
     reference = in_use(
-        [(one.path, one.session.reference) for one in played], job_s, order_beside(paths, captures)
+        [(one.path, one.session.reference) for one in played],
+        job_s,
+        order_beside(paths, beside.captures),
     )
     worked = JobResults(played, reference, origin=list(dict.fromkeys(origins.said)))
     if reference is not None:
         worked.sources = [each for each in origins.used if each.path.name == reference.capture]
-        worked.against = hold([*played, *worked.sources], reference, known, profile)
+        worked.against = hold([*played, *worked.sources], reference, beside.known, profile)
     readings: list[Reading] = []
     begins: set[int] = set()
     for one in played:

@@ -1,9 +1,9 @@
 """How an opening drifts over the years: a straight line through its certificates.
 
 A setting or a part that was changed is a step: the line starts from a new level there, with the
-same slope. Each point weighs by its uncertainty; what points share (the same top dead centre and
-mounting of the encoder) shifts them all alike and says nothing against a slope. A point whose own
-uncertainty is nothing, or beyond reckoning, can be given no weight and is left out.
+same slope. Each point is weighted by its uncertainty; what points share (the same TDC and mounting
+of the encoder) shifts them all alike and does not affect the slope. A point whose own uncertainty
+is zero, or larger than half a turn, has no weight and is left out.
 
 A spread from two or three readings is a poor guess, and a poor guess is a poor weight. The spreads
 of all points are therefore pooled, unless they differ by more than chance allows; the factor of the
@@ -20,13 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.base.angles import nearest
-from rig.base.rounding import many
 from rig.base.uncertainty import Contribution, Source
 
 DAYS_A_YEAR = 365.25
-# The line goes through this many of the latest points; what was longer ago says little of now.
+# The line goes through this many of the latest points; older ones say little about the present.
 LATEST = 60
-FEW_FREE = 2
 # Contributions that are new with each certificate; all others belong to reference and mounting.
 OWN_PARTS = frozenset({Source.REPEATABILITY, Source.BACKLASH, Source.HELD})
 # An uncertainty in between gives a point its weight. None of a crank is as small as the first
@@ -36,10 +34,10 @@ COVERAGE = 0.95
 # Spreads that would differ as much in fewer than this part of histories are not pooled.
 UNLIKE = 0.01
 PRIOR_NU = 4.0  # degrees of freedom that the pooled spread has beside a point's own in its weight
-# Points that would lie as far from the line in fewer than this part of histories have more
-# uncertainty than they state: the line's is then taken from how they lie.
+# Points that would be as far from the line in fewer than this part of histories have a larger
+# uncertainty than was computed: that of the line is then taken from their scatter.
 TOO_FAR = 0.03
-# Points that would lie as far in fewer than this part of histories are on no straight line:
+# Points that would be as far from it in fewer than this part of histories are on no straight line:
 # something changed that nobody noted.
 STRAYS = 0.001
 # Of the band that says how early the line may leave. A day is given where the drift is larger than
@@ -51,7 +49,7 @@ FURTHEST_YEARS = 100.0
 def weighs(parts: Sequence[Contribution]) -> bool:
     """True when a mean of these contributions can be given a weight beside others.
 
-    A few readings may agree by chance: an estimated spread of nothing is no reason against it.
+    A few readings may agree by chance: an estimated spread of zero is allowed.
     """
     own = [part for part in parts if part.source in OWN_PARTS]
     estimated = any(part.source is Source.REPEATABILITY and math.isfinite(part.nu) for part in own)
@@ -62,7 +60,7 @@ def weighs(parts: Sequence[Contribution]) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class DatedChange:
-    """What was changed before a visit; ``unit`` is empty when it touches all units."""
+    """What was changed before a visit; ``unit`` is empty when it concerns all units."""
 
     measured_utc: str
     unit: str
@@ -103,9 +101,9 @@ class LinePart:
 class Line:
     """The line: its slope with expanded uncertainty, and how high its last stretch is.
 
-    ``free`` is how many points more there are than the line needs; ``scatter`` is how far they
-    lie from it, 1 being what their uncertainties lead one to expect (Birge's ratio). ``nu`` are the
-    degrees of freedom behind ``U_per_year_deg``; ``parts`` hold level and slope together.
+    ``free`` is how many points more there are than the line needs; ``scatter`` is how far they are
+    from it, as a multiple of what their uncertainties explain (Birge's ratio). ``nu`` are the
+    degrees of freedom behind ``U_per_year_deg``; ``parts`` are of level and slope together.
     """
 
     per_year_deg: float
@@ -116,23 +114,12 @@ class Line:
     points: int  # how many it goes through
     nu: float
     parts: tuple[LinePart, ...]
-    strays: bool = False  # its points lie on no straight line, by chance hardly ever (STRAYS)
-    furthest_deg: float = 0.0  # how far the furthest of them lies from it
-
-    @property
-    def few(self) -> str:
-        """What is to be said of a line that hardly has more points than it needs; else nothing."""
-        if self.free > FEW_FREE:
-            return ""
-        spare = "one more" if self.free == 1 else "two more"
-        return (
-            f" (through {many(self.points, 'point')}, {spare} than it needs: the "
-            f"next should confirm it)"
-        )
+    strays: bool = False  # its points are on no straight line (STRAYS)
+    furthest_deg: float = 0.0  # how far the furthest of them is from it
 
     @property
     def distinguishable(self) -> bool:
-        """Tell whether the slope is larger than its uncertainty."""
+        """Whether the slope is larger than its uncertainty."""
         return abs(self.per_year_deg) > self.U_per_year_deg
 
     def at(self, years: float) -> float:

@@ -23,7 +23,7 @@ from rig.job.clock import utc_instant
 from rig.timing.drift import LEAST_DEG, MOST_DEG, DatedChange, DatedMean, Line, fit
 from rig.unit_bench.compare import Result, means_of
 from rig.unit_bench.report import FOLDER, KIND, Mean
-from rig.words.assessments import CAUTION
+from rig.words.assessments import CAUTION, few_points
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +166,7 @@ def _words(line: Line | None) -> str:
     size, way = rounding.rate(slope, U), " more" if slope > 0 else " less"
     if not float(size):  # nothing, as shown, has no direction
         way = ""
-    drift = f"{size}°{way} each year, ± {rounding.two_figures(U)}°{line.few}"
+    drift = f"{size}°{way} each year, ± {rounding.two_figures(U)}°{few_points(line)}"
     return drift if line.distinguishable else f"no significant drift: {drift}"
 
 

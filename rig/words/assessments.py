@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from rig.tdc.reference import TdcReference
     from rig.timing.advance_range import AdvanceRange
     from rig.timing.assess import UnitVerdict
+    from rig.timing.drift import Line
     from rig.timing.values import Assessment, Comparison, Reading, Verdict
 
 
@@ -92,6 +93,15 @@ def few_readings(of: Uncertainty | None, n: int) -> str:
     if few_of is None or few_of.nu == n - 1:
         return f"{many(n, 'reading')}: {factor}"
     return f"{contribution_words(few_of)}: {many(round(few_of.nu), 'degree')} of freedom, {factor}"
+
+
+def few_points(line: Line) -> str:
+    """What to add about a drift whose line hardly has more points than it needs; else nothing."""
+    if line.free > 2:
+        return ""
+    more = "one more" if line.free == 1 else "two more"
+    points = many(line.points, "point")
+    return f" (through {points}, {more} than it needs: the next should confirm it)"
 
 
 def early_or_late(deviation_deg: float, uncertainty: Uncertainty | None) -> str:
