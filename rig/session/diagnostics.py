@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from rig.base.angles import wrap
 from rig.engine.gear_train import index_places, places_apart_deg
 from rig.engine.geometry import StopMisleads, stop_misleads
 from rig.engine.profile import Profile, Unit
@@ -22,6 +23,7 @@ from rig.signal.events import Opening, Reason, Rejection
 from rig.tdc.index_resolver import CLEAR
 from rig.tdc.reference import is_touched
 from rig.tdc.validity import Validity
+from rig.timing.readings import nominal_btdc
 from rig.wire.line import PROTOCOL
 
 if TYPE_CHECKING:
@@ -36,6 +38,12 @@ SILENT_TURNS = 2.0  # turns of its shaft after which an input without an opening
 SAME_INSTANT_US = 20.0
 ENOUGH_TOGETHER = 4
 MOST_REASONS = 3
+# Contacts taken the wrong way round open where they close: so far from nominal, and close so near
+# it, reading after reading (common practice, no source).
+FAR_DEG = 20.0
+NEAR_DEG = 4.0
+ENOUGH_INVERTED = 3
+RECENT = 40  # readings of all units that are looked at
 
 
 class Doubt(StrEnum):
@@ -54,6 +62,7 @@ class Doubt(StrEnum):
     NO_INPUT = "no-input"  # unit; its input; number of inputs of the rig
     SILENT = "silent"  # unit; its input; turns; whether never before; open, closed or unknown
     OPENED_AT_REST = "opened-at-rest"  # unit; its input; times
+    INVERTED = "inverted"  # unit; degrees BTDC at which it closes; level taken for open
     BRIDGED = "bridged"  # unit, unit; their inputs
     # unit, or nothing; its input; readings left out, of how many first; others; reasons, how often
     LEFT_OUT = "left-out"
@@ -189,7 +198,30 @@ def _unit(session: Session, unit: Unit, asked: Asked) -> list[Diagnostic]:
     if still:
         at_rest = Diagnostic(Doubt.OPENED_AT_REST, (unit.name, unit.input, still), bad=False)
         found.append(at_rest)
+    if inverted := _inverted(session, unit):
+        found.append(inverted)
     return found
+
+
+def _inverted(session: Session, unit: Unit) -> Diagnostic | None:
+    """The contacts close where they should open, and open far from there."""
+    closed = []
+    for each in session.readings()[-RECENT:]:
+        if each.unit != unit.name or not each.valid or each.kind != "turned":
+            continue
+        if each.btdc_deg is None or each.closed_deg is None:
+            return None
+        setting = next(s for s in unit.settings if s.name == each.setting)
+        if setting.window is None and not setting.per_cylinder:
+            return None
+        nominal = nominal_btdc(unit, setting, each.cylinder)
+        closed.append(each.btdc_deg + each.closed_deg)
+        far = abs(wrap(each.btdc_deg - nominal)) > FAR_DEG
+        if not (far and abs(wrap(closed[-1] - nominal)) <= NEAR_DEG):
+            return None
+    if len(closed) < ENOUGH_INVERTED:
+        return None
+    return Diagnostic(Doubt.INVERTED, (unit.name, median(map(wrap, closed)), unit.open_level))
 
 
 def _left_out(profile: Profile, which: int, left: Mapping[Reason | None, int]) -> Diagnostic:

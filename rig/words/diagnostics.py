@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from rig.base.angles import wrap
-from rig.base.rounding import after_index, many, size, two_figures
+from rig.base.rounding import after_index, btdc, many, size, two_figures
 from rig.base.rounding import within as stated_within
 from rig.engine.gear_train import index_places, places_apart_deg
 from rig.engine.geometry import StopMisleads
@@ -231,6 +231,11 @@ DOUBTS: Mapping[Doubt, Words] = {
     Doubt.OPENED_AT_REST: lambda unit, number, times: (
         f"{unit}: contact input {number} opened {_times(times)} while the crank was still: the"
         " unit was moved by hand, or its lead is loose"
+    ),
+    Doubt.INVERTED: lambda unit, closes_deg, level: (
+        f"{unit} closes at {btdc(closes_deg, decimals=0)}, where it should open, and opens far from"
+        f" there: is its input at level {level} with the contacts open? If not, correct open_level"
+        " in the engine file; until then no figure of this unit is right"
     ),
     Doubt.BRIDGED: lambda one, two, first, second: (
         f"{one} and {two} always open at the very same instant: are both leads on one unit, or"
