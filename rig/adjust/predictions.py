@@ -78,6 +78,7 @@ class Sheet:
     steps: tuple[Mapping[str, Any], ...]
     carried_out: bool  # the newest prediction before was
     number: int  # in the order of the job's sheets; 0: one from before there were numbers
+    asked: str = ""  # as ``Choice`` has it
 
     @property
     def when(self) -> MadeWhen:
@@ -295,7 +296,7 @@ def load(path: Path) -> Sheet:
         )  # fmt: skip
         number = 0 if version in BY_CLOCK else int(plain["number"])
         carried_out = plain.get("carried_out") is not False
-        return Sheet(path, adjustment, steps, carried_out, number)
+        return Sheet(path, adjustment, steps, carried_out, number, str(plain.get("asked", "")))
     except (AttributeError, KeyError, TypeError, ValueError, InputError) as why:
         raise InputError(f"{path}: is no whole prediction ({why}); it was edited") from None
 

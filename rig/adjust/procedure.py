@@ -8,6 +8,7 @@ predicted.
 
 from __future__ import annotations
 
+import tomllib
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from enum import Enum, auto
@@ -34,6 +35,7 @@ from rig.guide.procedure import (
     why_not_enter,
 )
 from rig.guide.state import Waiting, state_of
+from rig.job.folder import Job
 from rig.job.new import adjustments_text
 from rig.job.questions import Interview, adjustments
 from rig.job.results import JobResults, PredictedOpening, work_job
@@ -400,6 +402,7 @@ def _why_not(bench: Bench) -> str:
 def _adjust(bench: Bench, _: str) -> None:
     def begin(asked: str) -> None:
         bench.dashboard.begin(Adjust(bench.host, asked))
+        bench.can_be_moved = asked
 
     if bench.host.job.adjustments != Adjustments():
         begin("")
@@ -407,7 +410,25 @@ def _adjust(bench: Bench, _: str) -> None:
     units = {unit.name: unit for unit in bench.host.job.profile.units}
     outside = [j.unit for j in bench.host.session.assessments() if j.verdict == "outside"]
     name = bench.advice.unit or next(iter(outside), "")
-    _ask_what_can_be_moved(bench, units.get(name, bench.host.job.profile.units[0]), begin)
+    unit = units.get(name, bench.host.job.profile.units[0])
+    before = bench.can_be_moved or _entered_before(bench.host.job)
+    if unit.name in _units_in(before):
+        begin(before)
+    else:
+        tables = (before,) if before else ()
+        _ask_what_can_be_moved(bench, unit, lambda own: begin("\n".join((*tables, own))))
+
+
+def _entered_before(job: Job) -> str:
+    """What can be moved, as it was entered for the newest prediction of the job."""
+    sheets = predictions.sheets_of(job.folder / predictions.FOLDER, passing_over=True)
+    return next((sheet.asked for sheet in reversed(sheets) if sheet.asked), "")
+
+
+def _units_in(tables: str) -> set[object]:
+    """What the tables of an engine file name: units, and perhaps other parts."""
+    kinds = tomllib.loads(tables).get("adjustment", {})
+    return {value for own in kinds.values() for table in own for value in table.values()}
 
 
 OFFER = Offer(

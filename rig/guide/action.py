@@ -108,6 +108,7 @@ class Bench:
     done: list[_Done] = field(default_factory=list)
     opened_at_rest: tuple[str, float] | None = None
     """The unit whose contacts opened last with the crank held, and when by the rig's clock."""
+    can_be_moved: str = ""  # as it was entered at the bench: tables of an engine file
 
     def ask_for(self, text: str, entered: str, take: Callable[[str], None]) -> None:
         """Ask for something to be entered, unless it already was; ``take`` gets it."""

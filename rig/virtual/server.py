@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import json
 import queue
+import shlex
 import socket
 import sys
 import threading
@@ -39,8 +40,11 @@ LINGER_S = 0.3  # the port stays open a moment longer, so that the program can r
 class Server:
     """Sends a rig's lines to a port in time, and carries out commands."""
 
-    def __init__(self, rig: VirtualRig, out: TextIO, use_socket: bool, speed: float) -> None:
+    def __init__(
+        self, rig: VirtualRig, out: TextIO, use_socket: bool, speed: float, job: str = "JOB"
+    ) -> None:
         self._rig = rig
+        self._job = job  # folder of the job on that engine
         self._out = out
         self._speed = speed  # times real time; 0: at once
         self._use_socket = use_socket
@@ -67,7 +71,9 @@ class Server:
     def serve(self, wait: bool) -> None:
         """Serve until all is done. With ``wait`` the rig's time begins when the port is opened."""
         assert self._port is not None
-        self._tell(port=self._port.name, name="virtual-rig", seed=self._rig.hidden.seed)
+        name = self._port.name
+        connect = f"rig live {shlex.quote(self._job)} --port {name}"
+        self._tell(port=name, name="virtual-rig", seed=self._rig.hidden.seed, connect=connect)
         while (wait or self._speed == 0.0) and not self._port.someone():
             time.sleep(NAP_S)
         began = time.monotonic()
@@ -198,7 +204,8 @@ def run(args: argparse.Namespace, lines: TextIO, out: TextIO) -> int:
         vcd = stack.enter_context(args.vcd.open("w", encoding="ascii")) if args.vcd else None
         truth = stack.enter_context(args.truth.open("w", encoding="utf-8")) if args.truth else None
         rig = VirtualRig(profile, args.seed, hidden=hidden, board=board, vcd=vcd)
-        server = Server(rig, out, args.socket, args.speed)
+        job = str(args.profile.parent) if args.profile else "JOB"
+        server = Server(rig, out, args.socket, args.speed, job)
         server.listen(chain(plan, lines))
         try:
             server.serve(args.wait)

@@ -205,11 +205,16 @@ def test_what_can_be_moved_is_asked_for_where_the_engine_file_says_nothing(tmp_p
         assert question is not None, answer
         assert "upper" in question.text
         bench.press(*answer, "enter")
+    bench.press("esc", "a")  # it was answered already
+    assert bench.ui_state.prompt.question is None
     steps = obey(bench)
     assert "as predicted" in steps[-1].why
     sheet = next((tmp_path / "job" / "predictions").glob("*[0-9].json"))
     plain = json.loads(sheet.read_text("utf-8"))
     assert "clockwise_mm = 60" in plain["asked"]
+    entered = predictions.newest(bench.job)
+    assert entered is not None
+    assert entered.asked == plain["asked"]  # another run of the job asks no more
     bench.live.end()
     ran = rig("verify", sheet)
     assert ran.status == 0, ran.out

@@ -16,6 +16,7 @@ import serial
 import tiny_parser as wire
 from made_job import refused
 
+from rig.job.new import write_example
 from rig.virtual.rig import demo_profile, run
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="there are no pseudo-terminals")
@@ -152,3 +153,12 @@ def test_bad_arguments_get_a_sentence(
     monkeypatch.chdir(tmp_path)
     said = refused(2, "simulate", f"{option}={value}")
     assert value in said or option in said
+
+
+def test_it_says_how_to_connect(tmp_path: Path) -> None:
+    job = tmp_path / "my engine"
+    write_example(job)
+    with running("--socket", "--profile", str(job / "engine.toml")) as program:
+        assert program.first["connect"] == f"rig live '{job}' --port {program.first['port']}"
+    with running("--socket") as program:
+        assert program.first["connect"].startswith("rig live JOB --port socket://")
