@@ -182,6 +182,13 @@ def _adjust(s: JobState) -> Advice:
     return _do(f"Adjust {unit}", why, "adjust", unit=unit)
 
 
+def _other_setting(s: JobState) -> Advice:
+    other = s.other_settings[0]
+    return _do(f"Move {other.unit}'s lever to {other.setting}",
+               "It has a window of its own, and the advance range follows from both.",
+               str(other.input), Hand.MOVE_LEVER, other.unit, what=other.setting)  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True)
 class _Row:
     step: str
@@ -258,6 +265,8 @@ ROWS: tuple[_Row, ...] = (
                          f"Set the weights of {s.automatic_advance[0]} as entered",
                          "At rest, or wedged out, as beside its name: they move the timing.",
                          unit=s.automatic_advance[0])),
+    # Levers that are linked move together: each is entered before anything is read.
+    _Row("other setting", lambda s: s.levers_on_the_way and s.other_settings, _other_setting),
     _Row("impulse", lambda s: s.impulse,
          lambda s: _do(f"Read {s.impulse[0].unit} past its impulse coupling",
                        "Its nominal is for the coupling released, not holding back.",
@@ -276,6 +285,7 @@ ROWS: tuple[_Row, ...] = (
     _Row("more readings", lambda s: any(each.can_be_decided for each in s.inconclusive), _decide,
          (LIVE, ARC)),
     _Row("correction", lambda s: s.outside or s.apart, _adjust, (LAST_WORD,)),
+    _Row("other setting", lambda s: s.other_settings, _other_setting),
     _Row("tighten", lambda s: not s.tightened,
          _work("tighten", "Tighten everything",
                "Bolts move the timing: what is read now is as left.", "as_left"),

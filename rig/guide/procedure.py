@@ -195,6 +195,7 @@ class Hand(Enum):
     OPEN_CONTACTS = "open contacts"  # of ``unit``, by hand
     HOLD_DRAG = "hold a drag"  # a light one, on the rotor of ``unit``
     MOVE_UNIT = "move a unit"  # ``unit`` by ``deg`` of crank, positive earlier; None: to opening
+    MOVE_LEVER = "move the advance lever"  # of ``unit``, to the setting ``what``
     WORK = "other work"  # what the rig cannot see: ``what``
     FIX = "put right"  # ``what`` is wrong with the rig
 

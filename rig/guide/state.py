@@ -17,7 +17,7 @@ from rig.tdc.reference import Method, TdcReference, moved
 from rig.timing.assess import unit_verdict
 from rig.timing.readings import served_cylinders, sparks_on_both_strokes
 from rig.timing.uncertainty_budget import top_dead_centre
-from rig.timing.values import PHASES, Comparison, Reading, Verdict
+from rig.timing.values import ADJUSTING, PHASES, Comparison, Reading, Verdict
 from rig.timing.verdict import Remedy, remedy
 
 CHECK_BAD = "rig check bad"  # entered in the place of "rig check" where its verdict is bad
@@ -37,6 +37,15 @@ class Waiting:
     setting: str = ""
     n: int = 0
     wanted: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class OtherSetting:
+    """A setting of a unit that has a window and is not read yet; the unit's ``input``."""
+
+    unit: str
+    setting: str
+    input: int
 
 
 ON_ITS_LIMIT = Remedy()
@@ -89,6 +98,10 @@ class JobState:
     impulse: tuple[Waiting, ...] = ()  # behind an impulse coupling, running readings to come
     unread: tuple[Waiting, ...] = ()
     inconclusive: tuple[Inconclusive, ...] = ()
+    other_settings: tuple[OtherSetting, ...] = ()
+    """Not read yet in the present phase. None on an engine with an impulse coupling, which may
+    catch again before a retarded opening."""
+    levers_on_the_way: bool = False  # one was moved to its other setting, nothing read there yet
     set_only: tuple[str, ...] = ()  # set with the crank held, not turned through yet
     outside: tuple[str, ...] = ()
     apart: tuple[str, ...] = ()  # the second unit of pairs that are outside their synchronisation
@@ -153,6 +166,15 @@ def state_of(host: Host) -> JobState:
         impulse=tuple(each for each in unread if each.unit in coupled),
         unread=tuple(each for each in unread if each.unit not in coupled),
         inconclusive=tuple(_in_doubt(session, u) for u, v in verdicts if v == "inconclusive"),
+        other_settings=tuple(
+            OtherSetting(unit.name, other, unit.input)
+            for unit in units
+            if not coupled and (other := _other_setting(session, unit))
+        ),
+        levers_on_the_way=any(
+            (read := _settings_read(session, unit)) and session.setting_of(unit.name) not in read
+            for unit in units
+        ),
         set_only=tuple(u.name for u in units if [r.kind for r in _of(session, u)][-1:] == ["set"]),
         outside=tuple(u.name for u, v in verdicts if v == "outside"),
         apart=_apart(session),
@@ -231,6 +253,22 @@ def waiting(host: Host, unit: Unit) -> Waiting:
     if None in of_cylinder:  # nothing tells its cylinders apart
         n, wanted = of_cylinder.total(), max(wanted, ENOUGH_READINGS)
     return Waiting(unit.name, host.session.setting_of(unit.name), n, wanted)
+
+
+def _other_setting(session: Session, unit: Unit) -> str:
+    """A setting with a window in which the unit was not read in its present phase; empty when there
+    is none. While it is being adjusted none is asked for: it is read in each as left."""
+    read, now = _settings_read(session, unit), session.setting_of(unit.name)
+    others = [s.name for s in unit.settings if s.window and s.name not in read]
+    if not read or now in others or session.phase_of(unit.name) == ADJUSTING:
+        return ""
+    return next(iter(others), "")
+
+
+def _settings_read(session: Session, unit: Unit) -> set[str]:
+    """Those in which a unit was read in its present phase."""
+    phase = session.phase_of(unit.name)
+    return {r.setting for r in _of(session, unit) if r.phase == phase and r.kind == "turned"}
 
 
 def _verdict(session: Session, unit: Unit) -> Verdict:

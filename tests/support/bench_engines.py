@@ -40,7 +40,7 @@ class BenchEngine:
     more: str = ""
     seed: int = 3
     out_deg: float = 0.0
-    most_keys: int = 15
+    most_keys: int = 17
     magnet: bool = False  # pulls the rotors through the backlash
 
     def bench(self, folder: Path) -> VirtualBench:

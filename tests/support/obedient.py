@@ -258,6 +258,10 @@ class ObedientHand:
         else:
             self.do(f"move {advice.unit} {advice.deg:g}", "rest 1")
 
+    def move_lever(self, advice: Advice) -> None:
+        """On this bench one lever moves all units that have the setting."""
+        self.do(f"lever {advice.what}", "rest 0.5")
+
     def fix(self, advice: Advice) -> None:
         """The cable is put in again, the rig is waited for."""
         for _ in range(20):
@@ -296,6 +300,7 @@ HANDS: Mapping[Hand, Callable[[ObedientHand, Advice], None]] = {
     Hand.OPEN_CONTACTS: lambda hand, advice: hand.open_contacts(advice),
     Hand.HOLD_DRAG: lambda hand, advice: hand.hold_drag(advice),
     Hand.MOVE_UNIT: lambda hand, advice: hand.move_unit(advice),
+    Hand.MOVE_LEVER: lambda hand, advice: hand.move_lever(advice),
     Hand.WORK: lambda hand, advice: hand.work(advice),
     Hand.FIX: lambda hand, advice: hand.fix(advice),
 }

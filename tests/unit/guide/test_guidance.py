@@ -13,7 +13,7 @@ from rig.base.uncertainty import Source
 from rig.guide import advice as guidance
 from rig.guide.advice import ROWS, advice, closing_list, due
 from rig.guide.procedure import Advice, Hand
-from rig.guide.state import CHECK_BAD, Inconclusive, JobState, Waiting
+from rig.guide.state import CHECK_BAD, Inconclusive, JobState, OtherSetting, Waiting
 from rig.timing.verdict import Remedy
 
 ENTERED = frozenset({"make safe", "gap", "rig check", "switch", "marks"})
@@ -26,6 +26,8 @@ DONE = JobState(
     tightened=True,
     touched_again=True,
 )
+
+RETARD = OtherSetting("upper", "full retard", 1)
 
 # Each step of the work and the state that makes it the next one.
 COURSE: list[tuple[str, dict[str, Any]]] = [
@@ -49,12 +51,14 @@ COURSE: list[tuple[str, dict[str, Any]]] = [
     ("stroke", {"stroke": "lost"}),
     ("one turn out", {"one_turn_out": ("upper",)}),
     ("advance", {"automatic_advance": ("upper",)}),
+    ("other setting", {"other_settings": (RETARD,), "levers_on_the_way": True}),
     ("impulse", {"impulse": (Waiting("upper", "full advance"),)}),
     ("readings", {"unread": (Waiting("upper", "full advance"), Waiting("lower", "full advance"))}),
     ("confirm set", {"set_only": ("upper",)}),
     ("confirm change", {"change_made": True}),
     ("more readings", {"inconclusive": (Inconclusive("upper", 1, Remedy(4)),)}),
     ("correction", {"outside": ("upper",)}),
+    ("other setting", {"other_settings": (RETARD,)}),
     ("tighten", {"tightened": False}),
     ("touch again", {"touched_again": False}),
     ("certificate", {}),
@@ -256,6 +260,8 @@ def test_next_and_why_are_short(place: int, touches: tuple[int, int], stop_in: b
 def _longest(each: object) -> object:
     if isinstance(each, Waiting):
         return Waiting(LONGEST_NAME, LONGEST_SETTING, 10, 18)
+    if isinstance(each, OtherSetting):
+        return OtherSetting(LONGEST_NAME, LONGEST_SETTING, 8)
     if isinstance(each, Inconclusive):
         return Inconclusive(LONGEST_NAME, 18, each.remedy)
     return LONGEST_NAME
@@ -302,3 +308,11 @@ def test_marks_wait_for_the_stroke_where_the_index_comes_at_several_places() -> 
     assert "9 places" in advice(geared).why
     assert advice(replace(geared, stroke="stated")).step == "marks"
     assert advice(replace(geared, index_places=1)).step == "marks"
+
+
+def test_linked_levers_are_entered_one_after_the_other_before_anything_is_read() -> None:
+    lower = (OtherSetting("lower", "full retard", 2),)
+    state = replace(DONE, other_settings=lower, unread=(Waiting("upper", "full retard"),))
+    assert advice(state).step == "readings"
+    lever = advice(replace(state, levers_on_the_way=True))
+    assert (lever.hand, lever.unit, lever.press) == (Hand.MOVE_LEVER, "lower", "2")

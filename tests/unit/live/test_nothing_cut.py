@@ -15,7 +15,7 @@ from screen_states import BOTH, DOUBTFUL, EARLY, IMPULSE, KEYS, LOWER, READING, 
 from rig.base.uncertainty import Source
 from rig.guide.advice import ROWS, due
 from rig.guide.procedure import Advice
-from rig.guide.state import CHECK_BAD, Inconclusive, JobState, Waiting
+from rig.guide.state import CHECK_BAD, Inconclusive, JobState, OtherSetting, Waiting
 from rig.live.layout import render
 from rig.live.view import UnitView
 from rig.signal.events import Reason, Rejection
@@ -38,7 +38,7 @@ NAMED = JobState(
     one_turn_out=(LONGEST,), automatic_advance=(LONGEST,), without_drag=(LONGEST,),
     impulse=(Waiting(LONGEST, "full advance", 3),), unread=(Waiting(LONGEST, "full advance", 3),),
     inconclusive=(Inconclusive(LONGEST, 9, Remedy(30)),), set_only=(LONGEST,), outside=(LONGEST,),
-    apart=(LONGEST,),
+    apart=(LONGEST,), other_settings=(OtherSetting(LONGEST, "full advance", 2),),
     change_made=True,
 )  # fmt: skip
 
