@@ -7,7 +7,7 @@ Captures and sheets know of one another, so the order of the two does not depend
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -23,8 +23,10 @@ from rig.job.results import JobResults, order_beside
 from rig.session.session import Session
 from rig.signal.events import Reason
 from rig.timing.values import Reading
-from rig.wire.capture import CaptureReader
+from rig.wire.capture import CaptureReader, head_of
 from rig.wire.records import Batch, Note
+
+MOVES = ("moved", "moving")  # notes of a unit that was moved
 
 
 class Instant(NamedTuple):
@@ -69,9 +71,9 @@ def last_changes(job: Job, worked: JobResults, until: MadeWhen) -> dict[str, Cha
     sessions = {played.path: (played.session, "") for played in worked.played}
     asked = {path.resolve() for path in sessions}
     for path in job.capture_files():
-        if path.resolve() not in asked and _has_changes(path):
+        if path.resolve() not in asked and _has_notes(path, ("change",)):
             try:
-                sessions[path] = _only_changes(path, job.profile), f" in {path.name}"
+                sessions[path] = _only(path, job.profile, ("change",)), f" in {path.name}"
             except InputError:
                 continue  # that it is broken is reported when it is asked for
     found: dict[str, Changed] = {}
@@ -88,21 +90,58 @@ def last_changes(job: Job, worked: JobResults, until: MadeWhen) -> dict[str, Cha
     return found
 
 
-def _only_changes(path: Path, profile: Profile) -> Session:
-    """A session that knows nothing but the changes noted in a capture."""
+@dataclass(frozen=True, slots=True)
+class HandMove:
+    """A unit that was moved, as noted at an instant of a capture."""
+
+    unit: str
+    at: Instant
+    engine_sha256: str  # of the engine file with which the capture was begun; empty: not known
+
+
+def moves_of_units(job: Job, worked: JobResults, until: MadeWhen) -> list[HandMove]:
+    """Every move of a unit noted until then, in any capture of the job or one that was worked, in
+    their order. A capture that cannot be read is passed over unless it was asked for."""
+    order = order_of(job, worked)
+    sessions = {one.path: (one.session, one.facts.engine_sha256) for one in worked.played}
+    asked = {path.resolve() for path in sessions}
+    for path in job.capture_files():
+        if path.resolve() not in asked and _has_notes(path, MOVES):
+            try:
+                begun = str(head_of(path).start.get("engine_sha256", ""))
+                sessions[path] = _only(path, job.profile, MOVES), begun
+            except InputError:
+                continue
+    found = []
+    for path in sorted(sessions, key=order.number):
+        session, begun = sessions[path]
+        moved = [
+            (t, u.name) for u in job.profile.units for t in session.annotations.of[u.name].moved_us
+        ]
+        clock = Clock(path) if moved else None
+        for t_us, unit in sorted(moved):
+            at = Instant(path, t_us, clock.utc(t_us) if clock else None)
+            if not until.is_before(*at, order):
+                found.append(HandMove(unit, at, begun))
+    return found
+
+
+def _only(path: Path, profile: Profile, names: Collection[str]) -> Session:
+    """A session that knows nothing but the notes of these names in a capture."""
     session = Session(profile)
     for batch in CaptureReader(path).batches():
-        notes = [n for n in batch.others if isinstance(n, Note) and n.name == "change"]
+        notes = [n for n in batch.others if isinstance(n, Note) and n.name in names]
         if notes:
             session.take(Batch(others=[*notes]))
     return session
 
 
-def _has_changes(path: Path) -> bool:
+def _has_notes(path: Path, names: Collection[str]) -> bool:
     """Whether there is such a note, found without reading the records."""
+    begins = tuple(f"# {name} ".encode() for name in names)
     try:
         with open_file(path) as file:
-            return any(line.startswith(b"# change ") for line in file)
+            return any(line.startswith(begins) for line in file)
     except OSError:
         return False  # as for one that is broken
 

@@ -15,6 +15,7 @@ from typing import Any
 
 from rig.base.angles import wrap
 from rig.base.errors import InputError
+from rig.base.uncertainty import rectangular
 from rig.engine.profile import Profile, Rule, Setting, Unit
 from rig.job.results import PredictedOpening
 from rig.timing.compare import compare_assessments
@@ -233,6 +234,26 @@ class Proposal:
     def reached(self) -> bool:
         """Whether an option brings everything inside."""
         return any(option.inside for option in self.options)
+
+
+# Half-widths of what a hand can set, common practice, no source.
+ARC_WITHIN_MM = 0.05  # a body or plate along its slot, or a new place in a drive
+GAP_WITHIN_MM = 0.01
+
+
+def u_by_hand_deg(kind: AdjustmentKind, figures: Mapping[str, Figure]) -> float:
+    """Standard uncertainty of a step's shift, crank degrees, from how finely a hand can set it.
+
+    Source: JCGM 100:2008, 4.3.7, a rectangular distribution.
+    """
+    lengths = {AdjustmentKind.SLOT: "slot_mm", AdjustmentKind.PLATE: "slot_mm",
+               AdjustmentKind.FILE: "slot_mm", AdjustmentKind.RECUT: "arc_mm"}  # fmt: skip
+    if kind is AdjustmentKind.GAP and isinstance(rate := figures["deg_per_mm"], float):
+        return rectangular(abs(rate) * GAP_WITHIN_MM)
+    arc_mm, deg = figures.get(lengths.get(kind, "")), figures.get("crank_deg")
+    if not isinstance(arc_mm, float) or not isinstance(deg, float) or not arc_mm:
+        return 0.0
+    return rectangular(abs(deg) / arc_mm * ARC_WITHIN_MM)
 
 
 def plain_prediction(of: PredictedOpening) -> dict[str, Any]:

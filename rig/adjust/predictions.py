@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from rig import __version__
-from rig.adjust import carried_out
+from rig.adjust import carried_out, moved_by_hand
 from rig.adjust.changes import Changed, Instant, last_changes, order_of, readings_of
 from rig.adjust.plan import (
     Option,
@@ -23,6 +23,7 @@ from rig.adjust.plan import (
     own_u_deg,
     pairs_from,
     plain_prediction,
+    u_by_hand_deg,
     wants_from,
 )
 from rig.adjust.propose import propose
@@ -50,9 +51,10 @@ from rig.timing.values import Assessment, Comparison, Reading
 
 FOLDER = "predictions"
 KIND = "prediction"
-VERSION = 4
+VERSION = 5
 """Version 3 names the kinds of its steps otherwise, has a time with each opening, and takes slots
-and gaps as the engine file has them, whatever was carried out since."""
+and gaps as the engine file has them, whatever was carried out since. Up to version 4 a unit moved
+by hand was not seen to use up its slot, and a step was taken as carried out exactly."""
 BY_CLOCK = (1, 2)  # versions that do not know their place among sheets and captures
 
 
@@ -99,22 +101,25 @@ class SheetPlace:
     earlier: Sequence[Sheet]
     captures: Mapping[str, object]  # ``number`` and ``after`` as the head of a capture has them
     as_entered: bool = False  # slots and gaps are as the engine file has them
+    exact: bool = False  # no move by hand is considered, and steps are taken as exact
 
     @property
     def last(self) -> Sheet | None:
         """The sheet before it."""
         return self.earlier[-1] if self.earlier else None
 
-    def steps(self, last_carried_out: bool) -> list[Mapping[str, Any]]:
-        """All that was carried out before, in its order. Whether a sheet was, the next one says."""
+    def done(self, last_carried_out: bool) -> list[Sheet]:
+        """The sheets before it that were carried out, in order. Whether one was, the next says."""
         said = [*(each.carried_out for each in self.earlier[1:]), last_carried_out]
-        done = [each for each, was in zip(self.earlier, said, strict=False) if was]
-        return [step for each in done for step in each.steps]
+        return [each for each, was in zip(self.earlier, said, strict=False) if was]
 
 
-def predict(option: Option, assessments: Sequence[Assessment]) -> list[PredictedOpening]:
+def predict(
+    option: Option, assessments: Sequence[Assessment], *, exact: bool = False
+) -> list[PredictedOpening]:
     """What the next readings ought to be, one for each turned assessment of a unit that moves.
 
+    Their uncertainty has how finely a hand can carry the steps out, unless they are ``exact``.
     Source: the shifts of the steps.
     """
     shift: dict[str, float] = {}
@@ -122,7 +127,8 @@ def predict(option: Option, assessments: Sequence[Assessment]) -> list[Predicted
     for step in option.steps:
         for unit, deg in step.shift_deg.items():
             shift[unit] = shift.get(unit, 0.0) + deg
-            unsure[unit] = math.hypot(unsure.get(unit, 0.0), step.u_shift_deg)
+            by_hand = 0.0 if exact else u_by_hand_deg(step.kind, step.figures)
+            unsure[unit] = math.hypot(unsure.get(unit, 0.0), step.u_shift_deg, by_hand)
     out = []
     for j in assessments:
         if j.kind == "turned" and j.mean_btdc is not None and shift.get(j.unit):
@@ -149,16 +155,20 @@ def proposed(
         entered = engine_from_bytes(text)[1]
     present = entered
     if not place.as_entered:
-        present = carried_out.after(entered, place.steps(choice.carried_out))
+        done = place.done(choice.carried_out)
+        present = carried_out.after(entered, [step for each in done for step in each.steps])
+    changed = list(carried_out.notes(entered, present))
+    if not (place.exact or choice.asked):  # what was asked is how it stands now
+        present, by_hand = moved_by_hand.after(job, worked, present, done, place.when)
+        changed += by_hand
     levers, without = lever_ends(read, job.profile)
     proposal = propose(
         wants_from(read, job.profile), job.profile, present,
         pairs=pairs_from(read, job.profile, compared),
         levers=levers, grain_deg=choice.grain_deg,
     )  # fmt: skip
-    changed = carried_out.notes(entered, present)
     proposal = replace(proposal, notes=(*changed, *proposal.notes, *without))
-    predicted = [predict(option, read) for option in proposal.numbered]
+    predicted = [predict(option, read, exact=place.exact) for option in proposal.numbered]
     return proposal, predicted, read
 
 
@@ -274,7 +284,7 @@ def load(path: Path) -> Sheet:
     """Read a saved prediction. Raises InputError naming what is missing or wrong."""
     plain = folder.read(path, KIND)
     made, version = moment(plain.get("made_utc")), plain.get("version")
-    if made is None or version not in (*BY_CLOCK, 3, VERSION):
+    if made is None or version not in (*BY_CLOCK, 3, 4, VERSION):
         raise InputError(f"{path}: has no time, or another version; it was edited, or is newer")
     try:
         seen: list[SeenCapture] = []
@@ -361,14 +371,14 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     if plain["version"] not in BY_CLOCK:
         numbers = int(plain["number"]), int(plain["place"]["number"])
         place = place_of(job, worked, made, numbers)
-        place = replace(place, as_entered=plain["version"] != VERSION)
+        place = replace(place, as_entered=plain["version"] < 4, exact=plain["version"] < 5)
     else:
         sheets = sheets_of(job.folder / FOLDER)
         older = [each for each in sheets if not each.number and each.when.utc < made]
-        place = SheetPlace(MadeWhen(made), older, {}, as_entered=True)
-    stated = () if plain["version"] == VERSION else plain["steps"]
+        place = SheetPlace(MadeWhen(made), older, {}, as_entered=True, exact=True)
+    stated = () if plain["version"] >= 4 else plain["steps"]
     fresh = _plain(job, worked, choice, made, place, stated) | {"version": plain["version"]}
-    if plain["version"] != VERSION:
+    if plain["version"] < 4:
         for step in fresh["steps"]:
             step |= {"means": step.pop("kind"), "disturbs": 1, "enough": True}
             step["figures"] = {k: v for k, v in step["figures"].items() if k != "from_mm"}

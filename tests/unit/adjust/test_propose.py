@@ -315,7 +315,10 @@ def test_the_next_reading_beside_the_prediction(read: float, verdict: str, word:
     found = confirm(predictions[0], judged("upper", read if read != 30.1 else 30.0))
     assert found.opening.verdict == verdict
     assert word in found.words
-    assert found.opening.within_deg == pytest.approx(2.0 * math.hypot(0.05, 0.05))
+    # A hand sets a slot within 0.05 mm (common practice, no source): at 45 mm and half speed that
+    # is 0.127 degrees of crank, a rectangular half-width.
+    hand = math.degrees(0.05 / 45.0) * 2.0 / math.sqrt(3.0)
+    assert found.opening.within_deg == pytest.approx(2.0 * math.hypot(0.05, 0.05, hand))
 
 
 def test_bad_confirmations() -> None:
@@ -370,6 +373,19 @@ def test_a_prediction_is_inside_by_the_rule_of_the_verdict() -> None:
     assert found.options[0].outcomes[0].error_deg == pytest.approx(0.0, abs=1e-5)
 
 
+def test_a_flange_set_by_hand_is_confirmed_within_what_a_hand_can_set() -> None:
+    """0.02 mm at 45 mm and half speed are 0.05 degrees of crank: many readings tell it, and it is
+    no miss; 0.2 mm are one."""
+    job = profile(UPPER, LOWER)
+    before = [judged("upper", 33.0, u=0.01)]
+    means = Adjustments(slots=(Slot("twin", 45.0, 9.0, 9.0),))
+    (of, _) = predict(
+        propose(wants_from(before, job), job, means).options[0], [*before, judged("lower", 33.0)]
+    )
+    assert confirm(of, judged("upper", 36.05, u=0.01)).opening.verdict == "confirmed"
+    assert confirm(of, judged("upper", 36.5, u=0.01)).opening.verdict == "not confirmed"
+
+
 def test_the_uncertainty_of_a_gap_is_part_of_the_prediction() -> None:
     """Half a millimetre of gap at 10 +/- 1.41 degrees a millimetre: 5 +/- 2 x 0.71 (hypot 0.1)."""
     readings = (GapReading(0.35, 35.0, 0.1), GapReading(0.45, 36.0, 0.1))
@@ -380,7 +396,10 @@ def test_the_uncertainty_of_a_gap_is_part_of_the_prediction() -> None:
     assert option.outcomes[0].error_deg == pytest.approx(0.0, abs=1e-5)
     assert option.outcomes[0].U_deg == pytest.approx(math.hypot(0.1, 2.0 * 0.5 * rate_u), abs=1e-4)
     before = replace(judged("upper", 31.0), earliest_btdc=39.0, latest_btdc=33.0)
-    assert predict(option, [before])[0].u_deg == pytest.approx(math.hypot(0.05, 0.5 * rate_u))
+    hand = 10.0 * 0.01 / math.sqrt(3.0)  # set within 0.01 mm (common practice, no source)
+    assert predict(option, [before])[0].u_deg == pytest.approx(math.hypot(0.05, 0.5 * rate_u, hand))
+    exact = predict(option, [before], exact=True)[0]  # as sheets up to version 4 have it
+    assert exact.u_deg == pytest.approx(math.hypot(0.05, 0.5 * rate_u))
 
 
 def test_what_can_be_undone_comes_before_a_cut_that_is_a_little_nearer() -> None:
