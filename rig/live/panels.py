@@ -61,7 +61,7 @@ def head(pen: Pen, width: int, view: View) -> Lines:
     """Two lines: job, step and elapsed time; rig, TDC and firing TDC."""
     right = pen.text(*_steps(view, width), ("  " + clock(view.elapsed_s), "strong"))
     first = ends(pen.text((view.job or "no name", "strong")), right, width)
-    for shorter, short in ((0, False), (1, False), (1, True), (2, True), (3, True)):
+    for shorter, short in ((0, 0), (1, 0), (1, 1), (2, 1), (3, 1), (3, 2)):
         rig, tdc = pen.text(*rig_parts(view, shorter)), pen.text(*reference_parts(view, short))
         if rig.cell_len + tdc.cell_len + 2 < width:
             break
@@ -108,19 +108,20 @@ def rig_parts(view: View, shorter: int = 0) -> list[Part]:
     return parts
 
 
-def reference_parts(view: View, short: bool = False) -> list[Part]:
-    """TDC and firing TDC on one line."""
+def reference_parts(view: View, shorter: int = 0) -> list[Part]:
+    """TDC and firing TDC on one line; ``shorter`` 1 leaves out how TDC was found, 2 what to do."""
     reference = view.reference
     if view.instead:
         return [reference.text]
     if not reference.text:
         return [("TDC NOT FOUND yet", "strong")]
-    parts: list[Part] = ["TDC" if short else f"TDC by {reference.text}"]
+    parts: list[Part] = ["TDC" if shorter else f"TDC by {reference.text}"]
     if rounding.is_known(reference.U_deg):
         parts.append(f", U {rounding.two_figures(reference.U_deg)}°")
     if not reference.valid:
         parts.append((" NOT VALID", "outside"))
     if stroke := STROKES[view.stroke]:
+        stroke = stroke.partition(":")[0] if shorter > 1 else stroke
         parts.append((f" │ {stroke}", "text" if view.stroke == "stated" else "strong"))
     return parts
 

@@ -475,3 +475,15 @@ def test_each_cylinder_has_its_mean_beside_the_verdict(
     means = [rounding.btdc(30.0 + n, one.U_deg).removesuffix(" BTDC") for n in range(1, cylinders)]
     assert all(f"{n} {mean}" in " ".join(text.split()) for n, mean in enumerate(means, 1))
     assert re.search(rf"{cylinders} {30 + cylinders}\.\d+°\*", text)
+
+
+@pytest.mark.parametrize("width", [80, 100, 120])
+def test_the_head_has_room_for_the_worst(width: int) -> None:
+    """A TDC that is not valid, firing TDC lost, line errors of many kinds."""
+    reference = replace(READING.reference, valid=False, U_deg=0.045)
+    errors = (("interrupted", 120), ("checksum", 31), ("gap", 4))
+    rig = replace(READING.rig, line_errors=errors)
+    view = replace(READING, rig=rig, reference=reference, stroke="lost", tag="virtual rig, seed 10")
+    line = render(view, width, 40).plain()[1]
+    assert "…" not in line
+    assert all(words in line for words in ("line errors: ", "NOT VALID", "firing TDC LOST"))
