@@ -156,7 +156,8 @@ def _lines(figures: dict[str, Any]) -> list[str]:
         diameter, tape, rule = (_both(rim[f"{of}_mm"]) for of in ("diameter", "tape", "rule"))
         lines.append(f"  rim of {diameter}: {tape} with a tape round it, {rule} with a rule across")
     return lines + [
-        f"  {each['shaft']}, {each['turns_per_crank_turn']} of the crank: {each['deg']:.4f}° there"
+        f"  {each['shaft']}, at {each['turns_per_crank_turn']} of crank speed: turns"
+        f" {each['deg']:.4f}° from there to TDC"
         for each in figures["shafts"]
     ]
 

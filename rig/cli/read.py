@@ -87,8 +87,8 @@ def _lines(found: RecordingOpenings) -> list[str]:
         *table_lines(heads, rows, {1, 2, 3}, notes),
         f"{many(len(found.openings), 'opening')}, {len(found.valid)} of them valid;"
         f" the index passed {many(found.index_passes, 'time')}",
-        *(f"line error: {kind} {n}" for kind, n in found.line_errors.items()),
-        *(f"found: {what} {n}" for what, n in found.findings.items()),
+        *(f"line error: {kind}: {many(n, 'time')}" for kind, n in found.line_errors.items()),
+        *(f"found: {what}: {many(n, 'time')}" for what, n in found.findings.items()),
     ]
 
 
