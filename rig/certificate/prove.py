@@ -44,7 +44,7 @@ from rig.engine.engine_file import (
 )
 from rig.engine.profile import Profile
 from rig.job import folder as sheets
-from rig.job.clock import Clock, moment
+from rig.job.clock import Clock, moment, utc_instant
 from rig.job.folder import Job, SheetKind, recording_at
 from rig.job.results import (
     FOR_TDC,
@@ -86,7 +86,7 @@ def _again(folder: Path, stated: Certificate) -> tuple[Record, JobResults]:
     worked = results_of(profile, paths, beside, version=stated.program.version)
     # What the person told at the time of issue stands in no capture: a signature alone proves it.
     told = stated.changes[len(noted_changes(worked)) :]
-    issued = datetime.fromisoformat(stated.issued_utc)
+    issued = utc_instant(stated.issued_utc)
     adjusted = _adjusted(folder, stated.adjustments, worked, profile)
     return build_for_job(engine_file, profile, worked, issued, told, adjusted), worked
 

@@ -148,6 +148,13 @@ def test_any_value_altered_with_new_digests_is_named(job: Path, kind: str) -> No
         return
 
 
+@pytest.mark.parametrize("name", ["issued_utc", "measured_from_utc", "measured_until_utc"])
+def test_words_in_place_of_a_time_are_named(job: Path, name: str) -> None:
+    altered = json.loads(genuine())
+    altered[name] += " or so"
+    assert name in (named(job, altered) or ())
+
+
 @pytest.mark.parametrize(
     "part", ["readings", "judgements", "comparisons", "not_counted", "rig_checks", "deviations",
              "conditions", "rules", "cautions", "closing", "method", "this_is_not"]
