@@ -24,7 +24,7 @@ from rig.session.session import Session
 from rig.signal.events import Closing, Event, IndexPass
 from rig.tdc.gauge_points import GaugeNotes
 from rig.timing.readings import tdc_after_reference_deg
-from rig.timing.values import Reading
+from rig.timing.values import PHASES, Phase, Reading
 from rig.wire.capture import CaptureReader
 from rig.words.diagnostics import diagnostic_words, reason_words
 from rig.words.figures import angle
@@ -168,18 +168,22 @@ def turn_of(session: Session, events: Iterable[Event]) -> Turn:
     readings = session.readings()
     lanes = []
     for unit in session.profile.units:
-        read = {r.setting for r in readings if r.unit == unit.name and r.valid}
-        settings = [each.name for each in unit.settings if each.name in read]
-        for setting in settings or [unit.settings[0].name]:  # the first, if it was not read
-            openings = _openings(unit, setting, session, readings, cycle)
+        read = {(r.setting, r.phase) for r in readings if r.unit == unit.name and r.valid}
+        every = [(each.name, phase) for each in unit.settings for phase in PHASES]
+        own = [each for each in every if each in read]
+        for setting, phase in own or [(unit.settings[0].name, PHASES[0])]:  # if nothing was read
+            openings = _openings(unit, setting, phase, session, readings, cycle)
             closings = [
                 _after(session, e.t_us, e.crank_deg)
                 for e in forward
                 if isinstance(e, Closing) and e.input == unit.input
                 and session.annotations.of[unit.name].setting.at(e.t_us) == setting
+                and session.phase_of(unit.name, e.t_us) == phase
             ]  # fmt: skip
+            settings, phases = ({each[n] for each in own} for n in (0, 1))
+            parts = (unit.name, setting * (len(settings) > 1), phase * (len(phases) > 1))
             lanes.append(Lane(
-                f"{unit.name}, {setting}" if len(settings) > 1 else unit.name,
+                ", ".join(filter(None, parts)),
                 tuple(happens for happens, _ in openings), _means(closings, cycle),
                 tuple(words for _, words in openings),
             ))  # fmt: skip
@@ -219,13 +223,18 @@ def _after(session: Session, t_us: float, crank_deg: float | None) -> float | No
 
 
 def _openings(
-    unit: Unit, setting: str, session: Session, readings: Sequence[Reading], cycle: float
+    unit: Unit,
+    setting: str,
+    phase: Phase,
+    session: Session,
+    readings: Sequence[Reading],
+    cycle: float,
 ) -> list[tuple[Happens, str]]:
-    """Each place where a unit opens in a setting, and a line about it."""
+    """Each place where a unit opens in a setting and a phase, and a line about it."""
     own = [
         (r, place)
         for r in readings
-        if (r.unit, r.setting) == (unit.name, setting) and r.valid
+        if (r.unit, r.setting, r.phase) == (unit.name, setting, phase) and r.valid
         and (place := _after(session, session.t_us(r), r.crank_deg)) is not None
     ]  # fmt: skip
     found = []

@@ -233,3 +233,16 @@ def test_each_setting_that_was_read_has_a_lane_of_its_own(tmp_path: Path) -> Non
         before = sorted(-deg % 180.0 for deg in places[f"upper, {setting}"])
         mean = sum(before) / len(before)
         assert mean == pytest.approx(sum(by_setting[setting]) / 2.0, abs=0.3)
+
+
+def test_readings_as_found_and_as_left_are_in_lanes_of_their_own(tmp_path: Path) -> None:
+    """Moved by 3 degrees between them: one lane would show a mean at which it never opened."""
+    made = MadeJob(tmp_path / "job", 7).find_tdc().state_stroke().do("turn 800 at 110")
+    made.do("move upper 3").as_left().do("turn 800 at 110").end()
+    places = drawn(tmp_path / "t.svg", "turn", made.folder)["opens_after_tdc_deg"]
+    assert isinstance(places, dict)
+    lanes = [f"{unit}, {phase}" for unit in ("upper", "lower") for phase in ("as found", "as left")]
+    assert list(places) == lanes
+    for unit, moved in (("upper", 3.0), ("lower", 0.0)):
+        found, left = (sorted(places[f"{unit}, {phase}"]) for phase in ("as found", "as left"))
+        assert [f - moved for f in found] == pytest.approx(left, abs=0.3)
