@@ -299,6 +299,15 @@ def test_a_reference_that_stayed() -> None:
     assert "is where it was" in move_words(found)
 
 
+def test_touches_that_scatter_prove_nothing() -> None:
+    """The encoder slipped by 1 degree between them: half of that is within their U."""
+    first = tdc_from_stop(FORWARD, BACKWARD, counts_per_turn=4096)
+    again = tdc_from_stop([320.0, 321.0, 321.0], [40.0, 41.0, 41.0], counts_per_turn=4096)
+    found = moved(first, again)
+    assert (found.has_moved, found.uncertainty.U_deg > 0.6) == (False, True)
+    assert "does not prove that TDC is where it was" in move_words(found)
+
+
 def test_a_reference_that_moved() -> None:
     first = tdc_from_stop(FORWARD, BACKWARD, counts_per_turn=4096, run_out_deg=0.5)
     again = tdc_from_stop(
