@@ -31,6 +31,7 @@ from rig.words.assessments import (
     assessment_in_full,
     few_readings,
     latest_words,
+    range_doubt_words,
     verdict_words,
     what_decides,
 )
@@ -99,7 +100,12 @@ def range_(args: argparse.Namespace) -> Answer:
     if not found:
         raise InputError("; ".join(missing))
     figures = [
-        fields_of(each) | {"words": advance_range_words(each), "latest_words": latest_words(each)}
+        fields_of(each)
+        | {
+            "warnings": range_doubt_words(each),
+            "words": advance_range_words(each),
+            "latest_words": latest_words(each),
+        }
         for each in found
     ]
     lines = [line for each in found for line in _lever(each)]
@@ -124,7 +130,8 @@ def _lever(found: AdvanceRange) -> list[str]:
             f"  {rounding.entered_btdc(found.wanted_btdc)} lies at {100.0 * found.place:.0f}"
             " per cent of the range, from full retard up"
         )
-    return [*lines, f"  {latest_words(found)}", *(f"  caution: {text}" for text in found.warnings)]
+    doubts = (f"  caution: {text}" for text in range_doubt_words(found))
+    return [*lines, f"  {latest_words(found)}", *doubts]
 
 
 def assessment_lines(

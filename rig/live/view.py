@@ -26,7 +26,7 @@ from rig.tdc.piston_stop import LEAST_WAY_DEG
 from rig.timing.advance_range import advance_range
 from rig.timing.assess import UnitVerdict, unit_figure, unit_verdict
 from rig.timing.values import Assessment, Comparison, Phase, Reading
-from rig.words.assessments import few_readings
+from rig.words.assessments import few_readings, range_doubt_words
 from rig.words.diagnostics import diagnostic_words, now_words, reason_words
 
 # The job's steps in order.
@@ -305,7 +305,7 @@ def _notes(live: LiveSession, unit: Unit, whole: Assessment | None) -> Iterator[
             session.assessments(), unit.name, settings, encoder=session.profile.encoder
         )
         yield f"advance range {found.size}"  # what is left of it: rig range
-        yield from found.warnings
+        yield from range_doubt_words(found)
     here = (unit.name, session.setting_of(unit.name), session.phase_of(unit.name))
     for lag in session.lags():
         if (lag.unit, lag.setting, lag.phase) == here:

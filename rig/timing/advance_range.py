@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 
 from rig.base import rounding
 from rig.base.angles import circular_mean, is_defined
@@ -24,6 +25,14 @@ from rig.timing.uncertainty_budget import mean_over_cylinders
 from rig.timing.values import PHASES, Assessment, Mark
 
 ADVANCE, RETARD = "full advance", "full retard"
+
+
+class RangeDoubt(StrEnum):
+    """What is in doubt about a range, by its code in ``--json``; ``rig.words`` has the words."""
+
+    IN_TWO_PHASES = "in-two-phases"  # the unit may have been moved between the ends
+    CYLINDERS_NOT_KNOWN = "cylinders-not-known"  # at one end
+    MIXED_UP = "mixed-up"  # full advance is the later end
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +81,7 @@ class AdvanceRange:
     left_later_deg: float | None
     place: float | None
     limit: Position  # full retard as last read, against the latest opening entered for this engine
-    warnings: tuple[str, ...] = ()
+    doubts: tuple[RangeDoubt, ...] = ()
     some: str = ""  # the cylinders read at both ends, if others were read at one only
 
     @property
@@ -118,7 +127,7 @@ def advance_range(
     read = sorted(by_name.values(), key=lambda each: each.btdc_deg, reverse=True)
     named = ADVANCE in by_name and RETARD in by_name
     ends = (by_name[ADVANCE], by_name[RETARD]) if named else (read[0], read[-1])
-    warnings = []
+    doubts = []
     for phase in reversed(PHASES):
         first, second = (_position(unit_figure(assessments, unit, each.setting, phase))
                          for each in ends)  # fmt: skip
@@ -126,8 +135,7 @@ def advance_range(
             ends = first, second
             break
     else:
-        when = " and ".join(f"{end.setting} was read {end.assessment.phase}" for end in ends)
-        warnings.append(f"{when}: the unit may have been moved in between; read both ends again")
+        doubts.append(RangeDoubt.IN_TWO_PHASES)
     by_cylinder = [_by_cylinder(assessments, end.assessment) for end in ends]
     cylinders = tuple(sorted(by_cylinder[0].keys() & by_cylinder[1].keys()))
     if all(by_cylinder) and not cylinders:
@@ -139,7 +147,7 @@ def advance_range(
             " has been"
         )
     if not cylinders and any(by_cylinder):
-        warnings.append("firing TDC not entered at one end: other cylinders may have been read")
+        doubts.append(RangeDoubt.CYLINDERS_NOT_KNOWN)
     alike = all(own.keys() == set(cylinders) for own in by_cylinder)
     advance, retard = (
         _over_these(end, [own[each] for each in cylinders])
@@ -154,7 +162,7 @@ def advance_range(
     if wanted_btdc is None:
         wanted_btdc = advance.assessment.nominal_btdc
     if range_deg < 0.0:
-        warnings.append(f"{ADVANCE} was read later than {RETARD}: are the two mixed up?")
+        doubts.append(RangeDoubt.MIXED_UP)
     earlier = later = place = None
     if wanted_btdc is not None:
         earlier, later = advance.btdc_deg - wanted_btdc, wanted_btdc - retard.btdc_deg
@@ -172,7 +180,7 @@ def advance_range(
         left_later_deg=later,
         place=place,
         limit=by_name[retard.setting],
-        warnings=tuple(warnings),
+        doubts=tuple(doubts),
         some="" if alike else _over(cylinders),
     )
 

@@ -11,13 +11,13 @@ from rig.base.angles import wrap
 from rig.base.rounding import FEW_FACTOR, entered, figure, listed, many, noun, size, two_figures
 from rig.base.uncertainty import Contribution, Source, Uncertainty, combine
 from rig.engine.geometry import tdc_after_first_deg
+from rig.timing.advance_range import ADVANCE, RETARD, AdvanceRange, RangeDoubt
 from rig.timing.values import WORST_FIRST, Mark
 from rig.timing.verdict import MOST_READINGS, more_readings, with_readings
 
 if TYPE_CHECKING:
     from rig.engine.profile import Engine, Setting
     from rig.tdc.reference import TdcReference
-    from rig.timing.advance_range import AdvanceRange
     from rig.timing.assess import UnitVerdict
     from rig.timing.drift import Line
     from rig.timing.values import Assessment, Comparison, Reading, Verdict
@@ -385,6 +385,22 @@ def advance_range_words(found: AdvanceRange) -> str:
         f"{text}; at {wanted:g} BTDC, {size_in_words(earlier, found.uncertainty)} are left "
         f"towards advance and {size_in_words(later, found.uncertainty)} towards retard"
     )
+
+
+def range_doubt_words(found: AdvanceRange) -> list[str]:
+    """What is in doubt about a lever's range, a sentence each."""
+    ends = (found.advance, found.retard)
+    when = " and ".join(f"{end.setting} was read {end.assessment.phase}" for end in ends)
+    words = {
+        RangeDoubt.IN_TWO_PHASES: (
+            f"{when}: the unit may have been moved in between; read both ends again"
+        ),
+        RangeDoubt.CYLINDERS_NOT_KNOWN: (
+            "firing TDC not entered at one end: other cylinders may have been read"
+        ),
+        RangeDoubt.MIXED_UP: f"{ADVANCE} was read later than {RETARD}: are the two mixed up?",
+    }
+    return [words[each] for each in found.doubts]
 
 
 def latest_words(found: AdvanceRange) -> str:

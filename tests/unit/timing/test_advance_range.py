@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from rig.base.errors import InputError
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import Encoder
-from rig.timing.advance_range import advance_range
+from rig.timing.advance_range import RangeDoubt, advance_range
 from rig.timing.values import Assessment
-from rig.words.assessments import NO_LIMIT, advance_range_words, latest_words
+from rig.words.assessments import NO_LIMIT, advance_range_words, latest_words, range_doubt_words
 
 BOTH = ("full advance", "full retard")
 
@@ -76,7 +76,7 @@ def test_range_and_what_is_left() -> None:
     assert "1.20 degrees earlier than the latest opening entered" in latest_words(found)
     assert "towards advance" in advance_range_words(found)
     assert (found.ends.retard_btdc, found.ends.advance_btdc) == (4.2, 36.4)
-    assert found.warnings == ()
+    assert found.doubts == ()
 
 
 def test_retard_later_than_entered_for_this_engine() -> None:
@@ -119,17 +119,17 @@ def test_other_positions_and_as_left_before_as_found() -> None:
     found = advance_range([ADVANCE, left, middle, RETARD, after], "upper", names)
     assert found.advance.btdc_deg == 35.9
     assert found.range_deg == pytest.approx(35.9 - 3.8)
-    assert found.warnings == ()
+    assert found.doubts == ()
 
 
 def test_ends_that_were_never_read_in_one_phase() -> None:
     left = judged("full advance", 35.9, (37.0, 36.0, 35.0), "as left")
     found = advance_range([left, RETARD], "upper", BOTH)
     assert found.range_deg == pytest.approx(35.9 - 4.2)
-    assert found.warnings == (
+    assert range_doubt_words(found) == [
         "full advance was read as left and full retard was read as found: the unit may have been"
         " moved in between; read both ends again",
-    )
+    ]
 
 
 def test_like_is_compared_with_like() -> None:
@@ -193,7 +193,8 @@ def test_ends_named_otherwise_are_the_extremes() -> None:
 def test_mixed_up_ends_are_named() -> None:
     swapped = [judged("full advance", 4.0, None), judged("full retard", 36.0, None)]
     found = advance_range(swapped, "upper", BOTH)
-    assert "mixed up" in found.warnings[0]
+    assert found.doubts == (RangeDoubt.MIXED_UP,)
+    assert "mixed up" in range_doubt_words(found)[0]
     assert found.place is None
 
 
