@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from how_many import how_many
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_job import MadeJob, certificate_in, copied, finished, rig
@@ -107,7 +108,7 @@ def test_every_odd_thing_at_once(tmp_path: Path, command: str) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=how_many(20), deadline=None)
 @given(
     odd=st.lists(
         st.tuples(st.sampled_from(KINDS), st.sampled_from(sorted(PLACES)), st.integers(0, 99999)),

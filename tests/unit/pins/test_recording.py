@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from how_many import how_many
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from slow_dump import slow_rows
@@ -124,7 +125,7 @@ def test_records_are_those_of_a_rig(folder: Path, story: tuple[str, str], chunk:
 
 
 @pytest.mark.slow
-@settings(max_examples=150)
+@settings(max_examples=how_many(60))
 @given(story=pin_stories(), chunk=st.integers(1, 300))
 def test_many_records_are_those_of_a_rig(folder: Path, story: tuple[str, str], chunk: int) -> None:
     as_a_rig(folder, story, chunk)

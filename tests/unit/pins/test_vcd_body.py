@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from how_many import how_many
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from slow_dump import Dump, dumps, slow_rows
@@ -61,7 +62,7 @@ def test_any_layout_cut_anywhere(folder: Path, dump: Dump, chunk: int) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=300)
+@settings(max_examples=how_many(100))
 @given(dump=st.one_of(dumps(), dumps(plain=True)), chunk=st.integers(1, 400))
 def test_many_layouts_cut_anywhere(folder: Path, dump: Dump, chunk: int) -> None:
     cut_anywhere(folder, dump, chunk)

@@ -13,6 +13,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from how_many import how_many
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rough_pins import NAMES, Held, Story, chatter, found_in, held
@@ -54,24 +55,27 @@ MISSING = st.builds(
 )
 
 
-def story_of(missing: Missing) -> tuple[Story, list[float]]:
+@cache
+def story_of(chatter_ms: float, seed: int) -> tuple[Story, list[float]]:
     """Both contacts open four times, with a drop-out between; and when those things are."""
-    dice = random.Random(missing.seed)
+    dice = random.Random(seed)
     story = Story(speed_deg_s=90.0)
     story.turn()
     times = []
     for contact in (1, 2):
         for deg in story.openings(contact):
             times.append(story.t_us(deg))
-            story.opens(contact, deg, chatter(dice, 1e3 * missing.lasts_chatter_ms))
+            story.opens(contact, deg, chatter(dice, 1e3 * chatter_ms))
             if dice.random() < 0.7:
                 times.append(story.t_us(deg - 5.0))
                 story.flood(contact, times[-1], 250.0, 8e3)  # one drop-out of 125 us
     return story, sorted(times)
 
 
-def pins_of(story: Story) -> tuple[Pins, float]:
+@cache
+def pins_of(chatter_ms: float, seed: int) -> tuple[Pins, float]:
     """The story for a virtual board, and when it ends, seconds."""
+    story, _ = story_of(chatter_ms, seed)
     changes = story.in_order()
     until_s = changes[-1][0] * 1e-6 + 0.5
     steps = np.array([t_us for t_us, pin, _ in changes if pin in "ab"]) * 1e-6
@@ -127,9 +131,10 @@ def read(missing: Missing, lives: list[list[Timed]], at_s: float, totals: bool) 
 
 
 def hold(missing: Missing, totals: bool = True) -> Held:
-    story, times = story_of(missing)
+    of = missing.lasts_chatter_ms, missing.seed
+    story, times = story_of(*of)
     at_s = (times[missing.which % len(times)] + 1e3 * missing.at_ms) * 1e-6
-    pins, until_s = pins_of(story)
+    pins, until_s = pins_of(*of)
     batches = read(missing, said(missing, pins, until_s, at_s), at_s, totals)
     result = held(story, found_in(batches), 6.0 + 0.1 * missing.lasts_chatter_ms)
     assert result.wrong == [], missing
@@ -154,7 +159,7 @@ def test_nor_with_a_rig_that_tells_its_totals_in_health_records_alone(missing: M
 
 
 @pytest.mark.slow
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=how_many(200), deadline=None)
 @given(MISSING, st.booleans())
 def test_many_more(missing: Missing, totals: bool) -> None:
     hold(missing, totals)
@@ -169,8 +174,7 @@ def test_with_nothing_missing_all_are_valid(totals: bool) -> None:
 def test_what_no_totals_cover_yet_is_no_reading(totals: bool) -> None:
     """A recording that ends between two health records, at 1 and 2 s, or between two positions."""
     missing = Missing("none", 0, 0.0, 0.0, 1.0, 1)
-    story, _ = story_of(missing)
-    (lines,) = said(missing, *pins_of(story), 0.0)
+    (lines,) = said(missing, *pins_of(1.0, 1), 0.0)
     heard = [line for t_s, line in lines if t_s < 1.9]
     reader = LineReader()
     text = b"".join(heard if totals else map(without_totals, heard))
@@ -190,8 +194,8 @@ def test_a_burst_that_finds_no_room_is_read_all_the_same(room: int) -> None:
 def sound() -> tuple[Story, list[bytes]]:
     """A story, and its lines with nothing missing."""
     missing = Missing("none", 0, 0.0, 0.0, 0.0, 1)
-    story, _ = story_of(missing)
-    (lines,) = said(missing, *pins_of(story), 0.0)
+    story, _ = story_of(0.0, 1)
+    (lines,) = said(missing, *pins_of(0.0, 1), 0.0)
     return story, [line for _, line in lines]
 
 

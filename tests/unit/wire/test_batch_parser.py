@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 from batches import reported_singly, troubles
+from how_many import how_many
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from launch_engine import launch_engine
@@ -199,7 +200,7 @@ def test_all_records_with_any_fields(lines: list[bytes]) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=300)
+@settings(max_examples=how_many(100))
 @given(streams())
 def test_many_records_with_any_fields(lines: list[bytes]) -> None:
     assert read(b"".join(lines), 1 << 20) == slow(lines)
