@@ -84,3 +84,11 @@ def test_on_a_geared_encoder_it_is_said_what_only_stating_costs(tmp_path: Path) 
     assert "16 places" not in rig("tdc", "set", job, *words).out
     rig("new", tmp_path / "plain", "--example", "example")
     assert "disc" not in rig("tdc", "set", tmp_path / "plain", *words).out
+
+
+def test_an_uncertainty_beyond_what_was_entered_says_what_it_is(tmp_path: Path) -> None:
+    """0.3 either way is 0.3/sqrt(3) = 0.173 standard, and 1.96 of it 0.339 (JCGM 100:2008, 4.3.7
+    and G.3.2)."""
+    out = rig("tdc", "set", copied(tmp_path), "--tdc-deg", 20, "--within", 0.3).out
+    assert "±0.34°" in out
+    assert "U is 1.96 x 0.17°, the standard uncertainty of what was entered" in out
