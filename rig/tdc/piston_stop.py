@@ -122,11 +122,14 @@ class Movement:
         """
         if len(self._place) < 3:
             return []
+        from scipy.signal import find_peaks
+
         least = LEAST_WAY_DEG / self._count_deg
         touches = []
         for side in (1, -1):
             reach, furthest = self._reach(side), -math.inf
-            for peak in _apart(find_peaks(reach, least).at.tolist(), reach, least):
+            peaks = find_peaks(reach, prominence=least)[0].tolist()
+            for peak in _apart(peaks, reach, least):
                 beyond = max(float(reach[peak:].max()), furthest) - reach[peak]
                 if beyond <= OPEN_DEG / self._count_deg:
                     touches.append(self._touch(peak, side))
@@ -141,15 +144,18 @@ class Movement:
         """
         if len(self._place) < 3:
             return None
+        from scipy.signal import find_peaks
+
         found = []
         for side in (1, -1):
             reach = self._reach(side)
-            peaks = find_peaks(reach, TREMBLE_DEG / self._count_deg)
-            rises, falls = peaks.rises * self._count_deg, peaks.falls * self._count_deg
-            for peak in np.flatnonzero((rises < LEAST_WAY_DEG) & (falls >= LEAST_WAY_DEG)):
-                touch = self._touch(int(peaks.at[peak]), side)
+            peaks, beside = find_peaks(reach, prominence=TREMBLE_DEG / self._count_deg)
+            rises = (reach[peaks] - reach[beside["left_bases"]]) * self._count_deg
+            falls = (reach[peaks] - reach[beside["right_bases"]]) * self._count_deg
+            for at in np.flatnonzero((rises < LEAST_WAY_DEG) & (falls >= LEAST_WAY_DEG)):
+                touch = self._touch(int(peaks[at]), side)
                 if touch.held_s >= LEAST_HOLD_S:
-                    found.append(ShortWay(touch.t_us, touch.side, float(rises[peak])))
+                    found.append(ShortWay(touch.t_us, touch.side, float(rises[at])))
         return max(found, key=lambda short: short.t_us, default=None)
 
     def hold(self, touches: Sequence[Touch] = ()) -> Hold | None:
@@ -209,45 +215,6 @@ def _at_the_stop(touches: list[Touch]) -> list[Touch]:
         return touches
     at = {1: longest[0], -1: longest[1]}
     return [each for each in touches if abs(wrap(each.crank_deg - at[each.side])) <= OPEN_DEG]
-
-
-class Peaks(NamedTuple):
-    """Local maxima, the middle of each that is flat. ``rises`` and ``falls``: how far it is above
-    the least value between it and the next higher one, before and after. All of shape (n,)."""
-
-    at: NDArray[np.intp]
-    rises: NDArray[np.float64]
-    falls: NDArray[np.float64]
-
-
-def find_peaks(values: NDArray[np.float64], prominence: float) -> Peaks:
-    """Peaks of ``values``, shape (m,), m > 0, that rise and fall by at least ``prominence``.
-
-    They are those of ``scipy.signal.find_peaks``, whose package takes a second of a processor to
-    import: longer than a whole job takes to be worked out, and a live screen would stand still.
-    """
-    begins = np.flatnonzero(np.diff(values, prepend=math.nan))
-    middles = (begins + np.append(begins[1:], len(values)) - 1) // 2
-    level = values[begins]
-    grows = np.diff(level) > 0
-    turns = np.flatnonzero(grows[1:] != grows[:-1]) + 1
-    extremes = level[np.r_[0, turns, len(level) - 1]]
-    rises = (extremes - _least_since_higher(extremes))[1:-1]
-    falls = (extremes - _least_since_higher(extremes[::-1])[::-1])[1:-1]
-    peaks = grows[turns - 1] & (rises >= prominence) & (falls >= prominence)
-    return Peaks(middles[turns[peaks]], rises[peaks], falls[peaks])
-
-
-def _least_since_higher(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The least value from the last higher one up to each."""
-    found, higher = [], list[tuple[float, float]]()
-    for value in values.tolist():
-        least = value
-        while higher and higher[-1][0] <= value:
-            least = min(least, higher.pop()[1])
-        higher.append((value, least))
-        found.append(least)
-    return np.array(found)
 
 
 def _apart(peaks: list[int], reach: NDArray[np.float64], least: float) -> list[int]:

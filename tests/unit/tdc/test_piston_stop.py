@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from rig.signal.events import Settings
 from rig.tdc import piston_stop
-from rig.tdc.piston_stop import Hold, Movement, ShortWay, StopTouches, Touch, find_peaks
+from rig.tdc.piston_stop import Hold, Movement, ShortWay, StopTouches, Touch
 from rig.wire.records import POSITION
 
 FINE = Settings(4096)
@@ -186,20 +186,3 @@ def lost(every: list[Touch], boundaries: list[float], found: list[Touch]) -> set
     missing = {touch.t_us for touch in every} - {touch.t_us for touch in found}
     assert all(min(abs(at - boundary) for boundary in boundaries) < 3e6 for at in missing)
     return missing
-
-
-@given(
-    st.lists(st.integers(-6, 6), min_size=1, max_size=60),
-    st.sampled_from([0.5, 1.0, 2.0, 4.5]),
-)
-@example([3], 1.0)
-@example([0, 2, 2, 2, 2, 0], 1.0)
-def test_peaks_are_those_of_scipy(steps: list[int], prominence: float) -> None:
-    from scipy.signal import find_peaks as by_scipy
-
-    values = np.cumsum(steps, dtype=float)
-    found = find_peaks(values, prominence)
-    at, beside = by_scipy(values, prominence=prominence)
-    assert found.at.tolist() == at.tolist()
-    assert found.rises.tolist() == (values[at] - values[beside["left_bases"]]).tolist()
-    assert found.falls.tolist() == (values[at] - values[beside["right_bases"]]).tolist()
