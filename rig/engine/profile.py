@@ -58,7 +58,7 @@ class Setting:
 
     name: str  # "full advance", "full retard", "fixed", or the user's own
     window: Window | None  # None: read without a verdict
-    spread_limit_deg: float | None = None  # limit for the standard deviation of the readings
+    spread_limit_deg: CrankDeg | None = None  # limit for the standard deviation of the readings
     # Compensated cams: before the cylinder's own datum (``geometry.datum_after_first_deg``).
     per_cylinder: dict[int, Window] = field(default_factory=dict)
     # How the manual counts them: "own" before the cylinder's own TDC, "first" after cylinder 1's

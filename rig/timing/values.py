@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Annotated, Literal
 
-from rig.base.codec import number
+from rig.base.codec import number, whole
 from rig.base.uncertainty import Uncertainty
 from rig.signal.events import Rejection
 
@@ -76,6 +76,10 @@ class Reading:
         return self.rejection is None
 
 
+Deg = Annotated[float, number(-360.0, 360.0)]
+Count = Annotated[int, whole(0, 10**9)]
+
+
 @dataclass(frozen=True, slots=True)
 class Group:
     """Readings close together, apart from others of the same figure (see ``timing.groups``)."""
@@ -94,13 +98,13 @@ class Assessment:
     cylinder: int | None
     phase: str
     kind: str
-    n: int
-    mean_btdc: Annotated[float, number(-360.0, 360.0)] | None
-    sd_deg: float | None
+    n: Count
+    mean_btdc: Deg | None
+    sd_deg: Deg | None
     uncertainty: Uncertainty | None
-    earliest_btdc: float | None
-    nominal_btdc: float | None
-    latest_btdc: float | None
+    earliest_btdc: Deg | None
+    nominal_btdc: Deg | None
+    latest_btdc: Deg | None
     verdict: Verdict
     spread_verdict: Verdict
     rule: str  # the decision rule, a key of ``verdict.Rule``
@@ -124,10 +128,10 @@ class Comparison:
     second: str
     setting: str
     cylinder: int | None  # None: over all cylinders
-    difference_deg: float
+    difference_deg: Deg
     uncertainty: Uncertainty | None  # None: single readings, which have no SD
-    wanted_deg: float | None
-    tolerance_deg: float | None
+    wanted_deg: Deg | None
+    tolerance_deg: Deg | None
     verdict: Verdict
     phase: str = ""  # of both, if they are of one capture
     probability_inside: float | None = None  # of its true value, if the verdict is inconclusive

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import re
 from dataclasses import replace
 from fractions import Fraction
@@ -295,6 +296,15 @@ def test_hostile_text_cannot_leave_the_style_sheet() -> None:
     assert foot
     assert re.fullmatch(r"(?:[A-Za-z0-9 .\-]|\\[0-9a-f]+ )+", foot[1])
     assert "script" not in PageReader(drawn).tags
+
+
+@pytest.mark.parametrize("name", ["sd_deg", "earliest_btdc", "nominal_btdc", "latest_btdc", "n"])
+@pytest.mark.parametrize("value", [-1e308, 10**40])
+def test_a_figure_that_cannot_be_is_refused_by_its_name(name: str, value: object) -> None:
+    edited = copy.deepcopy(record())
+    edited["judgements"][0][name] = value
+    with pytest.raises(InputError, match=name):
+        page.render(edited)
 
 
 def test_a_record_that_is_none_is_refused() -> None:
