@@ -8,6 +8,7 @@ import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import pytest
 from bench_unit import bench
@@ -44,6 +45,18 @@ def prediction(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return Path(ran.answer["saved"])
 
 
+@pytest.fixture(scope="module")
+def earlier(prediction: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same as before version 5, which took steps as carried out exactly."""
+    whole = prediction.parent.parent
+    job = Path(shutil.copytree(whole, tmp_path_factory.mktemp("earlier") / "job"))
+    (job / prediction.relative_to(whole)).unlink()
+    with mock.patch("rig.adjust.predictions.u_by_hand_deg", return_value=0.0):
+        ran = rig("adjust", job, "--take", 1, "--grain-deg", 0.2, "--json")
+    assert ran.status == 0, ran.err
+    return Path(ran.answer["saved"])
+
+
 def test_the_genuine_ones_hold(report: Path, prediction: Path) -> None:
     for path in (report, prediction):
         ran = rig("verify", path)
@@ -65,9 +78,9 @@ def as_report_2(plain: Plain) -> None:
 
 
 def test_sheets_of_earlier_versions_hold_and_what_is_altered_in_them_is_named(
-    report: Path, prediction: Path
+    report: Path, earlier: Path
 ) -> None:
-    for path, as_earlier in ((report, as_report_2), (prediction, as_prediction_3)):
+    for path, as_earlier in ((report, as_report_2), (earlier, as_prediction_3)):
         genuine = path.read_text("utf-8")
         plain = json.loads(genuine)
         as_earlier(plain)
@@ -80,17 +93,17 @@ def test_sheets_of_earlier_versions_hold_and_what_is_altered_in_them_is_named(
         path.write_text(genuine, "utf-8")
 
 
-def test_an_earlier_sheet_holds_where_its_option_has_another_number_now(prediction: Path) -> None:
+def test_an_earlier_sheet_holds_where_its_option_has_another_number_now(earlier: Path) -> None:
     """Versions before 4 passed over some places of a lever, so that their numbers may differ."""
-    genuine = prediction.read_text("utf-8")
+    genuine = earlier.read_text("utf-8")
     plain = json.loads(genuine)
     plain["option"] = 2
-    prediction.write_text(json.dumps(plain), "utf-8")
-    assert rig("verify", prediction).status == 1
+    earlier.write_text(json.dumps(plain), "utf-8")
+    assert rig("verify", earlier).status == 1
     as_prediction_3(plain)
-    prediction.write_text(json.dumps(plain), "utf-8")
-    ran = rig("verify", prediction)
-    prediction.write_text(genuine, "utf-8")
+    earlier.write_text(json.dumps(plain), "utf-8")
+    ran = rig("verify", earlier)
+    earlier.write_text(genuine, "utf-8")
     assert ran.status == 0, ran.out
 
 
