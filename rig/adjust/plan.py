@@ -289,10 +289,10 @@ class Confirmation:
 def wants_from(assessments: Sequence[Assessment], profile: Profile) -> list[Want]:
     """What each unit's turned readings ask for: one want a unit, setting and assessed cylinder.
 
-    Of a unit assessed over all cylinders that figure counts; else each cylinder's own. How a unit
-    stands last counts. A unit one crank turn out is wanted back by that turn. A unit whose readings
-    lie in groups is left out (see ``not_corrected``). Raises InputError when nothing is left, or
-    nothing was read against a window.
+    Of a unit assessed over all cylinders that figure counts, unless only a cylinder's is outside;
+    else each cylinder's own. How a unit stands last counts. A unit one crank turn out is wanted
+    back by that turn. A unit whose readings lie in groups is left out (see ``not_corrected``).
+    Raises InputError when nothing is left, or nothing was read against a window.
     """
     wants = [want for j in _turned(assessments, profile) if (want := _want(j)) is not None]
     if not wants:
@@ -388,7 +388,10 @@ def _turned(assessments: Sequence[Assessment], profile: Profile) -> list[Assessm
         if not any(j.groups for j in own):
             own = [j for j in own if j.nominal_btdc is not None] or own
             own = [j for j in own if j.mean_btdc is not None]
-            found += [j for j in own if j.cylinder is None] or own
+            whole = [j for j in own if j.cylinder is None]
+            # A cylinder that is outside counts though the figure of them all is not.
+            worse = {j.verdict for j in own} - {j.verdict for j in whole} >= {"outside"}
+            found += own if worse or not whole else whole
     return found
 
 

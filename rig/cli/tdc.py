@@ -9,7 +9,6 @@ gauge on the piston.
 from __future__ import annotations
 
 import argparse
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -19,8 +18,7 @@ from typing import Any
 from rig.base import rounding
 from rig.base.angles import modulo
 from rig.base.errors import InputError
-from rig.base.rounding import after_index_with, many, two_figures, u_part
-from rig.base.uncertainty import Source, Uncertainty
+from rig.base.rounding import after_index_with, many, u_part
 from rig.cli.output import JOB, Answer, Command, fields_of, open_job, table_lines, tell
 from rig.engine.gear_train import disc_places, index_places, places_apart_deg
 from rig.engine.geometry import geometry_of, plug_hole_offset_deg
@@ -75,17 +73,6 @@ def _save(args: argparse.Namespace, job: Job, reference: TdcReference) -> None:
         tell(args, f"the old reference could not be read and was moved to {aside}")
 
 
-def _beyond_entered(U: Uncertainty) -> list[str]:
-    """Why U is more than the half-width that was entered, where it is."""
-    one = U.parts[0] if len(U.parts) == 1 else None
-    if one is None or one.source is not Source.ENTERED or U.k <= math.sqrt(3.0):
-        return []
-    return [
-        f"U is {U.k:.2f} x {two_figures(U.u_deg)}°, the standard uncertainty of what was entered,"
-        " as it counts together with other contributions: it may be more than was entered"
-    ]
-
-
 def _shown(args: argparse.Namespace, job: Job) -> Answer:
     in_use, said = job_reference(job)
     tell(args, *said)
@@ -100,7 +87,6 @@ def _shown(args: argparse.Namespace, job: Job) -> Answer:
         f" (k = {U.k:.2f}), {in_use.by}",
         in_use.how,
         *filter(None, [few_readings(U, 0)]),
-        *_beyond_entered(U),
         *_places(job.profile.encoder, in_use),
         *(f"  {contribution_words(p)}: {u_part(p.u_deg)}° ({p.how})" for p in U.parts),
         *(f"note: {text}" for text in in_use.warnings),

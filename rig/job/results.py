@@ -204,7 +204,8 @@ def results_of(
     for one in played:  # the same readings twice would make every mean look more certain than it is
         if (before := seen.setdefault(one.facts.sha256, one.path)) is not one.path:
             raise InputError(f"{one.path}: the same recording as {before}; name it once")
-    origins = Origins(profile, beside.captures or paths[0].parent, replayed, played)
+    rules = EARLIER_RULES.get(version, frozenset())
+    origins = Origins(profile, beside.captures or paths[0].parent, replayed, played, rules)
     for one in played:
         _take_no_claims(one, origins)
     job_s = None if beside.in_use is None else origins.of(beside.in_use)

@@ -8,7 +8,7 @@ engine file, and the claim is not used. One that no recording gives is set by ha
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,6 +20,7 @@ from rig.engine.geometry import geometry_of
 from rig.engine.profile import Geometry, Profile
 from rig.job.capture_order import Order
 from rig.job.clock import moment
+from rig.session.annotations import EarlierRule
 from rig.session.session import Session
 from rig.tdc.dial_gauge import Fit, Gauge, GaugePoint
 from rig.tdc.gauge_points import (
@@ -249,13 +250,17 @@ class Origins:
     captures: Path
     play: Callable[[Path], ReplayedCapture]
     played: Sequence[ReplayedCapture]
+    rules: Collection[EarlierRule] = ()
     said: list[str] = field(default_factory=list)
     used: list[ReplayedCapture] = field(default_factory=list)
+
+    def _by_hand(self, claimed: TdcReference) -> TdcReference:
+        return by_hand(claimed, as_normal=EarlierRule.ENTERED_AS_NORMAL in self.rules)
 
     def of(self, claimed: TdcReference) -> TdcReference:
         """The reference as its recording gives it; set by hand if none does."""
         if claimed.method is Method.BY_HAND:
-            return by_hand(claimed)
+            return self._by_hand(claimed)
         source, why = self._source(claimed.capture)
         found = None if source is None else found_again(claimed, source, self.profile)
         if found is None or source is None:
@@ -264,7 +269,7 @@ class Origins:
                 f"TDC {_size(claimed)}, recorded as found by {claimed.by}, counts as set by hand:"
                 f" {why}"
             )
-            return by_hand(claimed)
+            return self._by_hand(claimed)
         if source not in self.played and source not in self.used:
             self.used.append(source)
         if not agrees(claimed, found):

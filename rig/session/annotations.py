@@ -35,6 +35,7 @@ class EarlierRule(Enum):
     STATES_NOT_MEASURED = auto()  # an opening counts before a coarse encoder's states are measured
     GAPS_GOOD = auto()  # a rig check says nothing about lines that are missing
     INDEX_TRUSTED = auto()  # an angle counts that no second index pass confirms
+    ENTERED_AS_NORMAL = auto()  # of a TDC set by hand, U is 1.96 times its standard uncertainty
     LINK_ROD_AS_MASTER = auto()  # a TDC touched on a link rod is as sure as one on the master's
     STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
 
@@ -45,6 +46,7 @@ _UNTIL_0_5 = frozenset(
         EarlierRule.STATES_NOT_MEASURED,
         EarlierRule.GAPS_GOOD,
         EarlierRule.INDEX_TRUSTED,
+        EarlierRule.ENTERED_AS_NORMAL,
         EarlierRule.LINK_ROD_AS_MASTER,
     }
 )

@@ -169,11 +169,12 @@ def set_by_hand(
     )
 
 
-def by_hand(claimed: TdcReference) -> TdcReference:
+def by_hand(claimed: TdcReference, *, as_normal: bool = False) -> TdcReference:
     """A TDC that no recording gives, whatever its file says: set by hand.
 
     It keeps its angle and standard uncertainty, without touches and contributions, which nothing
-    proves. Raises InputError when it has no uncertainty.
+    proves. What was entered as surely within some limit keeps its U, too; ``as_normal`` works that
+    out as of a normal distribution. Raises InputError when it has no uncertainty.
     """
     of = claimed.uncertainty
     if not of.u_deg > 0.0:
@@ -188,6 +189,8 @@ def by_hand(claimed: TdcReference) -> TdcReference:
             Source.ENTERED, of.u_deg, of.nu_eff, "B", "as entered (JCGM 100, 4.3.3)"
         )
         summed = combine([part])
+    elif not as_normal and len(of.parts) == 1 and of.k < 1.7:  # 0.95 sqrt(3), not 1.96
+        summed = sure_within(of.parts[0], of.u_deg * math.sqrt(3.0))
     return replace(
         claimed,
         uncertainty=summed,

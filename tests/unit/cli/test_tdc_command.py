@@ -86,9 +86,10 @@ def test_on_a_geared_encoder_it_is_said_what_only_stating_costs(tmp_path: Path) 
     assert "disc" not in rig("tdc", "set", tmp_path / "plain", *words).out
 
 
-def test_an_uncertainty_beyond_what_was_entered_says_what_it_is(tmp_path: Path) -> None:
-    """0.3 either way is 0.3/sqrt(3) = 0.173 standard, and 1.96 of it 0.339 (JCGM 100:2008, 4.3.7
-    and G.3.2)."""
-    out = rig("tdc", "set", copied(tmp_path), "--tdc-deg", 20, "--within", 0.3).out
-    assert "±0.34°" in out
-    assert "U is 1.96 x 0.17°, the standard uncertainty of what was entered" in out
+def test_what_is_surely_within_a_limit_has_no_larger_uncertainty(tmp_path: Path) -> None:
+    """Of a rectangle, 95 % are within 0.95 of its half-width (JCGM 100:2008, 4.3.7)."""
+    out = rig("tdc", "set", copied(tmp_path), "--tdc-deg", 20, "--within", 0.3, "--json")
+    found = json.loads(out.out)
+    assert found["uncertainty"]["U_deg"] == pytest.approx(0.95 * 0.3)
+    shown = rig("tdc", "show", tmp_path / "job").out
+    assert "±0.29°" in shown or "±0.28°" in shown
