@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import fields
 from pathlib import Path
 
@@ -89,9 +89,9 @@ def test_a_reference_file_broken_meanwhile_does_not_keep_from_saving(tmp_path: P
 def test_profile_and_adjustments_are_of_one_parse(monkeypatch: pytest.MonkeyPatch) -> None:
     parses = []
 
-    def counting(data: bytes, name: str) -> object:
+    def counting(data: bytes, name: str, *whole: Collection[str]) -> object:
         parses.append(name)
-        return parse(data, name)
+        return parse(data, name, *whole)
 
     monkeypatch.setattr(engine_file, "parse", counting)
     example = Path(rig_job.__file__).with_name("example.toml")
