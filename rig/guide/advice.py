@@ -17,7 +17,7 @@ from rig.engine.profile import Profile
 from rig.guide.action import Host
 from rig.guide.procedure import Advice, Hand
 from rig.guide.state import AGAIN_TOUCHES, CHECK_BAD, Inconclusive, JobState, state_of
-from rig.tdc.piston_stop import LEAST_WAY_DEG
+from rig.tdc.touches import LEAST_WAY_DEG
 
 LAST_WORD = "The maker's manual, local rules and a licensed person have the last word."
 LIVE = (

@@ -12,8 +12,8 @@ from rig.base.uncertainty import Source, combine
 from rig.engine.profile import Unit
 from rig.guide.action import Host, Step, Stroke
 from rig.session.session import Session
-from rig.tdc.piston_stop import LEAST_WAY_DEG
 from rig.tdc.reference import Method, TdcReference, moved
+from rig.tdc.touches import LEAST_WAY_DEG
 from rig.timing.assess import unit_verdict
 from rig.timing.readings import served_cylinders, sparks_on_both_strokes
 from rig.timing.uncertainty_budget import top_dead_centre

@@ -22,7 +22,7 @@ from rig.guide.advice import closing_list
 from rig.guide.procedure import Advice, GoToView, Panel, PanelLine, Subject
 from rig.guide.state import done_steps, standing_pairs, state_of, step_of, stroke_state
 from rig.live.live_session import SILENT_AFTER_S, LiveSession
-from rig.tdc.piston_stop import LEAST_WAY_DEG
+from rig.tdc.touches import LEAST_WAY_DEG
 from rig.timing.advance_range import advance_range
 from rig.timing.assess import UnitVerdict, unit_figure, unit_verdict
 from rig.timing.values import Assessment, Comparison, Phase, Reading

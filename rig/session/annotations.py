@@ -37,6 +37,7 @@ class EarlierRule(Enum):
     INDEX_TRUSTED = auto()  # an angle counts that no second index pass confirms
     ENTERED_AS_NORMAL = auto()  # of a TDC set by hand, U is 1.96 times its standard uncertainty
     LINK_ROD_AS_MASTER = auto()  # a TDC touched on a link rod is as sure as one on the master's
+    STOP_PASSED = auto()  # TDC from what is left of touches that the crank went past
     STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
 
 
@@ -48,6 +49,7 @@ _UNTIL_0_5 = frozenset(
         EarlierRule.INDEX_TRUSTED,
         EarlierRule.ENTERED_AS_NORMAL,
         EarlierRule.LINK_ROD_AS_MASTER,
+        EarlierRule.STOP_PASSED,
     }
 )
 _UNTIL_0_4 = _UNTIL_0_5 | {EarlierRule.STROKE_BEFORE_RESTART}

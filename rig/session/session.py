@@ -30,8 +30,6 @@ from rig.signal.track import TOLERANCE_COUNTS, IndexCheck
 from rig.tdc.gauge_points import GaugeNotes, chosen
 from rig.tdc.index_resolver import IndexResolver, same_frame
 from rig.tdc.piston_stop import (
-    Hold,
-    ShortWay,
     StopEnd,
     StopPurpose,
     StopResult,
@@ -40,6 +38,7 @@ from rig.tdc.piston_stop import (
 )
 from rig.tdc.reference import Method, Move, TdcReference, moved
 from rig.tdc.reference_file import from_plain
+from rig.tdc.touches import Hold, ShortWay
 from rig.tdc.validity import Tdcs, Validity
 from rig.timing.impulse import ImpulseLag
 from rig.timing.readings import NO_TDC, FiringTdc, FiringTdcEntry, most_closed_deg
@@ -382,6 +381,8 @@ class Session:
             return
         self._undo.append(("stop-out", restore))
         as_master = EarlierRule.LINK_ROD_AS_MASTER in self.rules
+        if EarlierRule.STOP_PASSED in self.rules:
+            done = replace(done, passed=None)
         try:
             found = replace(
                 done.reference(self.profile, as_master=as_master),

@@ -1,10 +1,6 @@
-"""Touches of the piston stop, found from the movement of the crank, and TDC from both sides.
+"""TDC from touches of the piston stop on both sides: half-way between them.
 
-With the piston stop in, the crank goes forwards until it is blocked, then backwards until it is
-blocked on the other side. A touch is where the crank was held against the stop: it moved there,
-stayed, and went back by at least ``LEAST_WAY_DEG``. Its place is the median of the crank's place
-while it was within ``NEAR_DEG`` of the furthest point, so a rebound or a hard push counts only for
-the time it lasted. The touches of one side have a mean, an SD and warnings.
+The touches of one side have a mean, an SD and warnings.
 """
 
 from __future__ import annotations
@@ -15,7 +11,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum, auto
 from fractions import Fraction
-from itertools import product
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -45,191 +40,17 @@ from rig.tdc.reference import (
     TdcReference,
     offset_bias,
 )
+from rig.tdc.touches import (
+    STEADY_DEG,
+    Hold,
+    Movement,
+    Passed,
+    ShortWay,
+    Touch,
+    at_the_stop,
+)
 from rig.wire.records import POSITION
 
-# From stop to stop the crank turns through hundreds of degrees; a hand trembles by one or two.
-LEAST_WAY_DEG = 20.0
-TREMBLE_DEG = 2.0
-NEAR_DEG = 1.0
-LEAST_HOLD_S = 0.25  # a touch left sooner was a reversal in the open, or a knock
-# Middle half of the places while held; a wider one is not steady (common practice, no source). With
-# a coarse encoder a hand on the edge of a count is still steady.
-UNSTEADY_DEG = 0.2
-UNSTEADY_COUNTS = 1.5
-
-
-@dataclass(frozen=True, slots=True)
-class Touch:
-    """One touch. ``at`` is its place in counts (at the middle of a count)."""
-
-    t_us: float
-    side: Literal[1, -1]  # +1: reached turning in the normal direction, before the blocked arc
-    at: float
-    held_s: float
-    steady: bool  # held long enough, at one place
-    crank_deg: float = math.nan  # continuous, degrees after the index, once that is known
-
-    def was_held_at(self, t_us: float) -> bool:
-        """Whether it is the touch that was held at ``t_us``."""
-        return abs(self.t_us - t_us) <= (self.held_s + LEAST_HOLD_S) * 1e6
-
-
-@dataclass(frozen=True, slots=True)
-class ShortWay:
-    """A place where the crank was held and left as at a piston stop, after too short a movement."""
-
-    t_us: float
-    side: Literal[1, -1]
-    way_deg: float
-
-
-# Touches of one piston stop are closer than this (common practice, no source). A rest further from
-# the furthest place of all was in the open.
-OPEN_DEG = 5.0
-
-
-@dataclass(frozen=True, slots=True)
-class Hold:
-    """The crank is held at the furthest point of a movement of ``way_deg``, as at a piston stop."""
-
-    touch: Touch
-    way_deg: float
-
-    @property
-    def is_touch(self) -> bool:
-        """Whether it will be a touch once the crank has gone well back."""
-        return self.way_deg >= LEAST_WAY_DEG and self.touch.steady
-
-
-class Movement:
-    """Where the crank was, by ``positions`` (dtype ``POSITION``, shape (n,), in order of time)."""
-
-    def __init__(self, positions: NDArray[np.void], settings: Settings) -> None:
-        self._count_deg, self._way = settings.count_deg, settings.direction
-        self._positions, self._t_us = positions, positions["t_us"]
-        self._place = (positions["count"] + 0.5) * self._way
-
-    def _reach(self, side: int) -> NDArray[np.float64]:
-        """How far it went to a side, between one position and the next, too."""
-        far = "high" if side * self._way > 0 else "low"
-        return np.asarray((self._positions[far] + 0.5) * (side * self._way), np.float64)
-
-    def touches(self) -> list[Touch]:
-        """Touches that the crank has left again; for a present one see ``hold``.
-
-        A place that the crank went past later is not a touch, nor is one well before a touch:
-        nothing goes past a piston stop.
-        """
-        if len(self._place) < 3:
-            return []
-        from scipy.signal import find_peaks
-
-        least = LEAST_WAY_DEG / self._count_deg
-        touches = []
-        for side in (1, -1):
-            reach, furthest = self._reach(side), -math.inf
-            peaks = find_peaks(reach, prominence=least)[0].tolist()
-            for peak in _apart(peaks, reach, least):
-                beyond = max(float(reach[peak:].max()), furthest) - reach[peak]
-                if beyond <= OPEN_DEG / self._count_deg:
-                    touches.append(self._touch(peak, side))
-                    if touches[-1].steady:
-                        furthest = max(furthest, float(reach[peak]))
-        return sorted(touches, key=lambda touch: touch.t_us)
-
-    def short_way(self) -> ShortWay | None:
-        """The last place that is no touch only because the movement was too short.
-
-        It may be a hand that rested in the open, so it is reported and not used.
-        """
-        if len(self._place) < 3:
-            return None
-        from scipy.signal import find_peaks
-
-        found = []
-        for side in (1, -1):
-            reach = self._reach(side)
-            peaks, beside = find_peaks(reach, prominence=TREMBLE_DEG / self._count_deg)
-            rises = (reach[peaks] - reach[beside["left_bases"]]) * self._count_deg
-            falls = (reach[peaks] - reach[beside["right_bases"]]) * self._count_deg
-            for at in np.flatnonzero((rises < LEAST_WAY_DEG) & (falls >= LEAST_WAY_DEG)):
-                touch = self._touch(int(peaks[at]), side)
-                if touch.held_s >= LEAST_HOLD_S:
-                    found.append(ShortWay(touch.t_us, touch.side, float(rises[at])))
-        return max(found, key=lambda short: short.t_us, default=None)
-
-    def hold(self, touches: Sequence[Touch] = ()) -> Hold | None:
-        """Where the crank is held now, for ``LEAST_HOLD_S`` or more; None while it turns, and where
-        one of the ``touches`` was well past the place."""
-        place, count_deg = self._place, self._count_deg
-        away = np.flatnonzero(np.abs(place - place[-1:]) > NEAR_DEG / count_deg)
-        if not len(away) or self._t_us[-1] - self._t_us[away[-1]] < LEAST_HOLD_S * 1e6:
-            return None
-        first = int(away[-1]) + 1
-        side = 1 if place[first - 1] < place[-1] else -1
-        reach = place * side
-        beyond = np.flatnonzero(reach[:first] > reach[first:].max() + TREMBLE_DEG / count_deg)
-        since = int(beyond[-1]) + 1 if len(beyond) else 0
-        way_deg = float(reach[first:].max() - reach[since:first].min()) * count_deg
-        if way_deg < TREMBLE_DEG:
-            return None
-        peak = first + int(reach[first:].argmax())
-        touched = (t.at * self._way * side for t in touches if t.side == side and t.steady)
-        if max(touched, default=-math.inf) - reach[peak] > OPEN_DEG / count_deg:
-            return None
-        return Hold(self._touch(peak, side), way_deg)
-
-    def _touch(self, peak: int, side: int) -> Touch:
-        place, t_us, count_deg = self._place, self._t_us, self._count_deg
-        away = np.abs(place - place[peak]) > NEAR_DEG / count_deg
-        before, after = np.flatnonzero(away[:peak]), np.flatnonzero(away[peak:])
-        first = int(before[-1]) + 1 if len(before) else 0
-        last = peak + int(after[0]) if len(after) else len(place) - 1
-        where, weight = place[peak : peak + 1], np.ones(1)
-        if last > first:  # each place lasts until the next record
-            where, weight = place[first:last], np.diff(t_us[first : last + 1])
-        order = np.argsort(where, kind="stable")
-        share = np.cumsum(weight[order]) / weight.sum()
-        low, middle, high = where[order][np.searchsorted(share, (0.25, 0.5, 0.75))].tolist()
-        held_s, unrest_deg = float(weight.sum()) / 1e6, (high - low) * count_deg
-        steady = unrest_deg <= max(UNSTEADY_DEG, UNSTEADY_COUNTS * count_deg)
-        return Touch(
-            float(t_us[peak]),
-            1 if side > 0 else -1,
-            middle * self._way,
-            held_s,
-            held_s >= LEAST_HOLD_S and steady,
-        )
-
-
-def _at_the_stop(touches: list[Touch]) -> list[Touch]:
-    """Those at the piston stop, of touches on counts that do not belong together.
-
-    Nothing goes past the stop: the longest way from a touch turning back to one turning forward is
-    all the way, and a rest within it was in the open. The others are returned in their order.
-    """
-    steady = [each for each in touches if each.steady]
-    sides = ([each.crank_deg for each in steady if each.side == side] for side in (1, -1))
-    longest = max(product(*sides), key=lambda pair: modulo(pair[0] - pair[1]), default=None)
-    if longest is None:
-        return touches
-    at = {1: longest[0], -1: longest[1]}
-    return [each for each in touches if abs(wrap(each.crank_deg - at[each.side])) <= OPEN_DEG]
-
-
-def _apart(peaks: list[int], reach: NDArray[np.float64], least: float) -> list[int]:
-    """One peak for each meeting with the stop: a hand that sways against it makes many of one
-    height, and they are one touch until the crank has gone back by ``least``."""
-    kept: list[int] = []
-    for peak in peaks:
-        if kept and reach[kept[-1] : peak].min() > max(reach[kept[-1]], reach[peak]) - least:
-            kept[-1] = max(kept[-1], peak, key=lambda at: float(reach[at]))
-        else:
-            kept.append(peak)
-    return kept
-
-
-STEADY_DEG = 0.3  # a touch this far from the others is reported (common practice, no source)
 FEWEST = 3  # fewer touches a side do not show their spread (common practice, no source)
 NO_STOP_DEG = 3.0
 LEAST_ARC_DEG = 10.0  # a piston near its top hardly moves with the crank
@@ -462,6 +283,7 @@ class _OnTrail(NamedTuple):
     touches: list[Touch]
     short_way: ShortWay | None
     hold: Hold | None
+    passed: Passed | None
 
 
 @dataclass(slots=True)
@@ -475,6 +297,7 @@ class StopTouches:
     trail: list[NDArray[np.void]] = field(default_factory=list)  # positions since the last restart
     undone_us: list[float] = field(default_factory=list)
     before: list[Touch] = field(default_factory=list)  # found in positions that are not kept
+    passed: Passed | None = None  # no TDC comes of touches that the crank went past
     _length: int = 0  # of the trail
     _found: _OnTrail | None = None  # in the present trail, so that it is searched once
 
@@ -521,15 +344,19 @@ class StopTouches:
         ]
         touches = sorted(kept, key=lambda touch: touch.t_us)
         if self._over_a_restart:
-            touches = _at_the_stop(touches)
-        return replace(self, touches=touches, trail=[], before=[], _length=0, _found=None)
+            touches = at_the_stop(touches)
+        passed = self._on_trail(finder).passed or self.passed
+        return replace(
+            self, touches=touches, trail=[], before=[], passed=passed, _length=0, _found=None
+        )
 
     def _on_trail(self, finder: OpeningFinder) -> _OnTrail:
         if self._found is None or len(self.trail) > 1:
             positions = np.concatenate([np.empty(0, POSITION), *self.trail])
             self.trail, movement = [positions], Movement(positions, finder.settings)
             touches = movement.touches()
-            self._found = _OnTrail(touches, movement.short_way(), movement.hold(touches))
+            short, hold = movement.short_way(), movement.hold(touches)
+            self._found = _OnTrail(touches, short, hold, movement.passed)
         return self._found
 
     def short_way(self, finder: OpeningFinder) -> ShortWay | None:
@@ -549,7 +376,7 @@ class StopTouches:
         if hold is None or angle is None or not self._over_a_restart:
             return hold
         held = replace(hold.touch, crank_deg=angle)
-        return hold if held in _at_the_stop([*self.so_far(finder).touches, held]) else None
+        return hold if held in at_the_stop([*self.so_far(finder).touches, held]) else None
 
     @property
     def _over_a_restart(self) -> bool:
@@ -572,6 +399,7 @@ class StopTouches:
         places of the crank."""
         whole = self.so_far(finder)
         self.touches = whole.touches if index_places(profile.encoder) == 1 else []
+        self.passed = whole.passed
         self.trail, self.before, self._length, self._found = [], [], 0, None
 
     def steady_deg(self, side: int) -> list[float]:
@@ -583,7 +411,15 @@ class StopTouches:
         return tuple(modulo(angle) for angle in self.steady_deg(side))
 
     def reference(self, profile: Profile, *, as_master: bool = False) -> TdcReference:
-        """TDC from these touches. Raises InputError as ``from_touches``."""
+        """TDC from these touches. Raises InputError as ``from_touches``, and where several were
+        ``passed``."""
+        if self.passed is not None:
+            way = "forward" if self.passed.side > 0 else "back"
+            raise InputError(
+                f"the crank went {self.passed.by_deg:.0f}° past where it was held"
+                f" {many(self.passed.n, 'time')} turning {way}: the piston stop was forced, moved"
+                " or taken out too soon. Touch it again on both sides; press p as it comes out"
+            )
         forward, backward = (
             # Over as many turns as determine each place on the disc of a geared encoder.
             [around_deg(angle, profile.encoder) for angle in self.steady_deg(side)]

@@ -29,7 +29,8 @@ from rig.engine.profile import (
 )
 from rig.session.session import Session
 from rig.signal.events import Opening
-from rig.tdc.piston_stop import StopTouches, Touch
+from rig.tdc.piston_stop import StopTouches
+from rig.tdc.touches import Touch
 from rig.virtual.motion import Piston
 from rig.wire.records import Batch, Note
 

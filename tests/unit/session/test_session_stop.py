@@ -13,6 +13,7 @@ from played import PROFILE, Played
 
 from rig.job.folder import Job
 from rig.job.new import write_example
+from rig.session.annotations import EarlierRule
 from rig.tdc.piston_stop import StopEnd
 from rig.virtual.engine import Encoder
 from rig.words.diagnostics import diagnostic_words
@@ -217,6 +218,19 @@ def test_a_rest_in_the_open_is_no_touch_once_the_stop_was_met_on_that_side() -> 
 def test_a_full_turn_with_the_stop_in_shows() -> None:
     played = Played().do("turn 380 at 150").note("stop_in", cylinder=1).do("turn 361 at 150")
     assert played.session.stop_turned_deg() >= 360.0
+
+
+@pytest.mark.parametrize("rules", [(), (EarlierRule.STOP_PASSED,)])
+def test_a_stop_taken_out_unnoticed_gives_no_tdc_and_says_why(
+    rules: tuple[EarlierRule, ...],
+) -> None:
+    """The crank goes on past it, and the touches of that side were no touches then."""
+    played = Played(rules=rules).do("turn 380 at 150").note("stop_in", cylinder=1).put_stop_in()
+    played.do(*("touch forward at 150", "touch back at 150") * 3, "turn 60 at 90", "stop out")
+    played.do("turn 300 at 90", "rest 1", "back 40 at 90").note("stop_out", utc="", capture="")
+    assert played.session.reference is None
+    words = stop_words(played.session.stop_result)
+    assert ("past where it was held 3 times turning forward" in words) == (not rules)
 
 
 def test_touches_that_were_not_at_the_stop_give_no_tdc_and_say_what_to_do() -> None:
