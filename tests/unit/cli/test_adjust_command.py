@@ -215,7 +215,9 @@ def test_two_tdcs_do_not_drop_out_of_what_is_compared(tmp_path: Path) -> None:
         allowed[own_tdc] = ran.answer["confirmations"][0]["within_deg"]
     sheet = json.loads(Path(taken["saved"]).read_text("utf-8"))
     u_then = sheet["reference"]["uncertainty"]["u_deg"]
-    assert allowed[False] < 2.0 * u_then * 2.0**0.5 < allowed[True]
+    # What a hand can set is in both: the rest is that of two TDCs.
+    of_both = (allowed[True] ** 2 - allowed[False] ** 2) ** 0.5
+    assert of_both == pytest.approx(2.0 * u_then * 2.0**0.5, rel=0.3)
 
 
 def test_readings_older_than_the_change_are_refused(tmp_path: Path) -> None:

@@ -292,6 +292,7 @@ def test_something_is_always_said(data: st.DataObject) -> None:
             "touches": fresh,
             "unread": (Waiting("upper", "fixed"), Waiting("lower", "fixed")),
             "impulse": (Waiting("lower", "fixed"),),
+            "other_settings": (OtherSetting("lower", "full retard", 2),),
             "inconclusive": (Inconclusive("lower", remedy=Remedy(2)), Inconclusive("upper")),
         }.get(field.name, ("upper", "lower") if isinstance(now, tuple) else fresh)
         values[field.name] = data.draw(st.sampled_from([now, fresh, odd]))
