@@ -86,7 +86,7 @@ def test_a_rig_that_comes_back_goes_on(
 ) -> None:
     monkeypatch.setattr("rig.live.live_session.AGAIN_S", 0.05)
     with Device(visits=[speech[:40], speech]) as device:
-        ran = rig("live", job, "--port", device.port, "--seconds", "2.2")
+        ran = rig("live", job, "--port", device.port, "--seconds", "6")
     assert ran.status == 0
     assert "RIG LOST: " in ran.out
     assert "the rig is back" in ran.out.partition("RIG LOST: ")[2]
