@@ -146,7 +146,8 @@ LOOKS = st.tuples(st.floats(-90.0, 60.0), st.sampled_from([None, *Opened]))
 @given(st.lists(LOOKS, max_size=30))
 @example([(-47.0, None), (0.0, Opened.TRIPPED)])  # the first trip, at the angle 0
 def test_from_any_state_the_whole_way_leads_to_a_reading(looks: list[Look]) -> None:
-    now = run(*looks, 26.0, TRIP, CLOSED, -24.0, -10.0)
+    now = run(*looks, 26.0, TRIP, CLOSED)
+    now = run(now.far_enough_deg, -10.0, now=now)  # nearer than -23 where it was seen to catch
     assert now.state == "forward"
     assert step(now, 0.0, Opened.READ).state == "trip"
 
