@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from rig.tdc.reference import TdcReference
     from rig.words.diagnostics import reason_words, recording_doubts
 
-__version__ = "0.6.0"
+__version__ = "0.7.0"
 
 __all__ = [
     "InputError",

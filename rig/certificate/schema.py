@@ -225,6 +225,7 @@ FIXED: dict[str, Mapping[str, str]] = {
     "0.4.0": _SINCE_0_3_0,
     "0.5.0": _SINCE_0_3_0,
     "0.6.0": _SINCE_0_3_0,
+    "0.7.0": _SINCE_0_3_0,
 }
 """Version of the program -> digest of each fixed text of its records. Whoever rewords one gives the
 program a new version, and adds its digests here: so certificates of earlier versions still hold."""

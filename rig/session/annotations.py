@@ -41,17 +41,16 @@ class EarlierRule(Enum):
     STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
 
 
-_UNTIL_0_5 = frozenset(
-    {
-        EarlierRule.EARTHED_READ,
-        EarlierRule.STATES_NOT_MEASURED,
-        EarlierRule.GAPS_GOOD,
-        EarlierRule.INDEX_TRUSTED,
-        EarlierRule.ENTERED_AS_NORMAL,
-        EarlierRule.LINK_ROD_AS_MASTER,
-        EarlierRule.STOP_PASSED,
-    }
-)
+_UNTIL_0_6: frozenset[EarlierRule] = frozenset()
+_UNTIL_0_5 = _UNTIL_0_6 | {
+    EarlierRule.EARTHED_READ,
+    EarlierRule.STATES_NOT_MEASURED,
+    EarlierRule.GAPS_GOOD,
+    EarlierRule.INDEX_TRUSTED,
+    EarlierRule.ENTERED_AS_NORMAL,
+    EarlierRule.LINK_ROD_AS_MASTER,
+    EarlierRule.STOP_PASSED,
+}
 _UNTIL_0_4 = _UNTIL_0_5 | {EarlierRule.STROKE_BEFORE_RESTART}
 _UNTIL_0_3 = _UNTIL_0_4 | {EarlierRule.MEAN_SPANS_MOVES}
 EARLIER_RULES: Mapping[str, frozenset[EarlierRule]] = MappingProxyType(
@@ -61,6 +60,7 @@ EARLIER_RULES: Mapping[str, frozenset[EarlierRule]] = MappingProxyType(
         "0.3.0": _UNTIL_0_3,
         "0.4.0": _UNTIL_0_4,
         "0.5.0": _UNTIL_0_5,
+        "0.6.0": _UNTIL_0_6,
     }
 )
 """Version of the program -> its rules that have changed since: so its certificates verify."""
