@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Final
 
 from rig import __version__
+from rig.base.earlier_rules import EARLIER_RULES, EarlierRule
 from rig.base.errors import InputError
 from rig.base.files import digest, listed
 from rig.base.rounding import many
@@ -28,7 +29,6 @@ from rig.job.capture_order import MadeWhen, Order, SeenCapture
 from rig.job.clock import HostClock, iso, moment, utc_instant
 from rig.job.folder import Job
 from rig.job.tdc import Origins, in_use
-from rig.session.annotations import EARLIER_RULES, EarlierRule
 from rig.session.diagnostics import Diagnostic, moves
 from rig.session.session import Session
 from rig.signal.rig_statistics import RigStatistics, StatisticsCollector

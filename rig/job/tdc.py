@@ -14,13 +14,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.base.angles import modulo, wrap
+from rig.base.earlier_rules import EarlierRule
 from rig.base.errors import InputError
 from rig.base.rounding import after_index_with
 from rig.engine.geometry import geometry_of
 from rig.engine.profile import Geometry, Profile
 from rig.job.capture_order import Order
 from rig.job.clock import moment
-from rig.session.annotations import EarlierRule
 from rig.session.session import Session
 from rig.tdc.dial_gauge import Fit, Gauge, GaugePoint
 from rig.tdc.gauge_points import (

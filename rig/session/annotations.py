@@ -14,10 +14,9 @@ import bisect
 import math
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from enum import Enum, auto
-from types import MappingProxyType
 from typing import Generic, TypeVar
 
+from rig.base.earlier_rules import EarlierRule
 from rig.base.errors import InputError
 from rig.engine.profile import Profile, Unit
 from rig.signal import rig_statistics
@@ -25,45 +24,6 @@ from rig.signal.events import Opening, Reason, Rejection
 from rig.timing.values import ADJUSTING, Phase
 
 Act = Callable[[float, dict[str, object]], None]
-
-
-class EarlierRule(Enum):
-    """A rule by which earlier versions of the program read a capture."""
-
-    MEAN_SPANS_MOVES = auto()  # of several moves while adjusting, all make one mean
-    EARTHED_READ = auto()  # an opening counts though a switch may have made it
-    STATES_NOT_MEASURED = auto()  # an opening counts before a coarse encoder's states are measured
-    GAPS_GOOD = auto()  # a rig check says nothing about lines that are missing
-    INDEX_TRUSTED = auto()  # an angle counts that no second index pass confirms
-    ENTERED_AS_NORMAL = auto()  # of a TDC set by hand, U is 1.96 times its standard uncertainty
-    LINK_ROD_AS_MASTER = auto()  # a TDC touched on a link rod is as sure as one on the master's
-    STOP_PASSED = auto()  # TDC from what is left of touches that the crank went past
-    STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
-
-
-_UNTIL_0_6: frozenset[EarlierRule] = frozenset()
-_UNTIL_0_5 = _UNTIL_0_6 | {
-    EarlierRule.EARTHED_READ,
-    EarlierRule.STATES_NOT_MEASURED,
-    EarlierRule.GAPS_GOOD,
-    EarlierRule.INDEX_TRUSTED,
-    EarlierRule.ENTERED_AS_NORMAL,
-    EarlierRule.LINK_ROD_AS_MASTER,
-    EarlierRule.STOP_PASSED,
-}
-_UNTIL_0_4 = _UNTIL_0_5 | {EarlierRule.STROKE_BEFORE_RESTART}
-_UNTIL_0_3 = _UNTIL_0_4 | {EarlierRule.MEAN_SPANS_MOVES}
-EARLIER_RULES: Mapping[str, frozenset[EarlierRule]] = MappingProxyType(
-    {
-        "0.1.0": _UNTIL_0_3,
-        "0.2.0": _UNTIL_0_3,
-        "0.3.0": _UNTIL_0_3,
-        "0.4.0": _UNTIL_0_4,
-        "0.5.0": _UNTIL_0_5,
-        "0.6.0": _UNTIL_0_6,
-    }
-)
-"""Version of the program -> its rules that have changed since: so its certificates verify."""
 
 
 T = TypeVar("T")

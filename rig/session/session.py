@@ -15,10 +15,11 @@ from dataclasses import replace
 from functools import partial
 from typing import Self
 
+from rig.base.earlier_rules import EarlierRule
 from rig.base.errors import InputError
 from rig.engine.geometry import plug_hole_offset_deg
 from rig.engine.profile import Profile
-from rig.session.annotations import Act, Annotations, EarlierRule, Timeline, asked_for
+from rig.session.annotations import Act, Annotations, Timeline, asked_for
 from rig.session.diagnostics import Asked, Diagnostic, diagnose
 from rig.session.kept import MOST_VALID, OpeningLog, PassLog
 from rig.session.results import Results

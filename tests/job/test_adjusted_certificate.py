@@ -13,9 +13,10 @@ from made_job import MadeJob, certificate_in, rig
 from wrong_job import wrong_job
 
 from rig import __version__
+from rig.base.earlier_rules import EARLIER_RULES
 from rig.certificate import page, record, seal
 from rig.job import results
-from rig.session.annotations import EARLIER_RULES, Annotations
+from rig.session.annotations import Annotations
 
 
 @pytest.fixture(scope="module")

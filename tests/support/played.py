@@ -7,9 +7,9 @@ from typing import Any
 
 from launch_engine import launch_engine
 
+from rig.base.earlier_rules import EarlierRule
 from rig.base.errors import InputError
 from rig.engine.profile import Profile
-from rig.session.annotations import EarlierRule
 from rig.session.session import Session
 from rig.tdc.reference import set_by_hand
 from rig.tdc.reference_file import to_plain

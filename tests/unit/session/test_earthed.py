@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from played import PROFILE, Played
 
 from rig.base.angles import wrap
-from rig.session.annotations import EarlierRule
+from rig.base.earlier_rules import EarlierRule
 from rig.signal.events import Reason
 from rig.signal.rig_statistics import DONE, NOTE, OFF
 from rig.timing.readings import LATER_DEG, most_closed_deg

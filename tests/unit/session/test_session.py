@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from played import PROFILE, Played
 
+from rig.base.earlier_rules import EARLIER_RULES
 from rig.engine.profile import Engine, Profile, Setting, Unit, Window
-from rig.session.annotations import EARLIER_RULES
 from rig.session.diagnostics import Doubt
 from rig.session.session import Session
 from rig.signal.events import IndexPass, Opening, Reason, Rejection

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from played import PROFILE, Played
 
+from rig.base.earlier_rules import EarlierRule
 from rig.job.folder import Job
 from rig.job.new import write_example
-from rig.session.annotations import EarlierRule
 from rig.tdc.piston_stop import StopEnd
 from rig.virtual.engine import Encoder
 from rig.words.diagnostics import diagnostic_words

@@ -15,9 +15,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from launch_engine import launch_engine
 
+from rig.base.earlier_rules import EarlierRule
 from rig.engine.profile import Encoder
 from rig.pins.recording import PinRecording
-from rig.session.annotations import EarlierRule
 from rig.session.session import Session
 from rig.signal.events import Opening, Reason, Settings
 from rig.signal.openings import OpeningFinder, replay
