@@ -121,6 +121,11 @@ class Encoder:
     backlash_error_deg: CrankDeg = 0.0  # half-width of that
     turned_at: Literal["crank", "encoder"] = "crank"  # the end at which the hand turns
 
+    @property
+    def count_deg(self) -> float:
+        """A count in crank degrees."""
+        return 360.0 / (self.counts_per_turn * float(self.turns_per_crank_turn))
+
 
 @dataclass(frozen=True, slots=True)
 class Contacts:

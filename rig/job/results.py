@@ -227,7 +227,7 @@ def results_of(
         readings += one.session.readings()
     worked.readings = drag_alone(separate_impulse_trips(readings, profile, begins))
     if reference is not None:
-        worked.assessments = assess(worked.readings, profile, reference)
+        worked.assessments = assess(worked.readings, profile, reference, rules)
         worked.comparisons = compare_units(worked.readings, profile, reference)
     return worked
 

@@ -225,8 +225,7 @@ class Series:
 
 def with_encoder(gauge: Gauge, encoder: Encoder) -> Gauge:
     """The gauge with the angle read no finer than the encoder's count (JCGM 100, F.2.2.1)."""
-    q_deg = 360.0 / encoder.counts_per_turn / float(encoder.turns_per_crank_turn)
-    return replace(gauge, u_angle_deg=max(gauge.u_angle_deg, quantisation(q_deg)))
+    return replace(gauge, u_angle_deg=max(gauge.u_angle_deg, quantisation(encoder.count_deg)))
 
 
 def work_through(

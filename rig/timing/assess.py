@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from rig.base.angles import wrap
+from rig.base.earlier_rules import Rules
 from rig.base.uncertainty import combine
 from rig.engine.profile import Encoder, Profile, Setting, Unit
 from rig.tdc.reference import TdcReference
@@ -23,6 +24,7 @@ def assess(
     readings: Sequence[Reading],
     profile: Profile,
     reference: TdcReference,
+    rules: Rules = (),
 ) -> list[Assessment]:
     """Assess all valid readings, grouped by unit, setting, phase, kind and cylinder.
 
@@ -30,7 +32,7 @@ def assess(
     first the mean over all cylinders (``cylinder`` None), then each cylinder. The mean over all
     cylinders is the mean of the cylinders' means; there is none if only one cylinder was read or
     if windows are per cylinder. Readings a whole crank turn out are assessed apart, and never as
-    inside. Only "turned" readings get a verdict.
+    inside. Only "turned" readings get a verdict. ``rules`` are those of an earlier version.
 
     Trips of an impulse coupling must be marked before
     (``rig.timing.impulse.separate_impulse_trips``).
@@ -41,7 +43,7 @@ def assess(
             running: dict[tuple[str, int | None], float] = {}
             for sample in _samples(readings, unit, setting, profile.encoder):
                 for cylinder in sample.averaged(setting) if sample.has_means else [None]:
-                    one = _assessment(sample, cylinder, unit, setting, profile, reference)
+                    one = _assessment(sample, cylinder, setting, profile, reference, rules)
                     key = (one.phase, cylinder)
                     if one.mean_btdc is not None and one.kind == "turned":
                         running[key] = one.mean_btdc
@@ -145,14 +147,15 @@ def _samples(
 def _assessment(
     sample: Sample,
     cylinder: int | None,
-    unit: Unit,
     setting: Setting,
     profile: Profile,
     reference: TdcReference,
+    rules: Rules,
 ) -> Assessment:
     """Of a cylinder or of all; without a mean where there is none."""
     groups = sample.groups(cylinder) if sample.has_means else ()
     figure = sample.figure(cylinder) if sample.has_means and not groups else None
+    unit = sample.unit
     of = sample.readings if cylinder is None else sample.cells[False, cylinder]
     first, rule = of[0], profile.decision_rule
     window = setting.window
@@ -181,7 +184,7 @@ def _assessment(
     )
     if figure is None:
         return found
-    parts = parts_of_mean(figure, unit, profile, reference)
+    parts = parts_of_mean(figure, unit, profile, reference, rules)
     found = replace(
         found,
         mean_btdc=figure.mean_btdc,

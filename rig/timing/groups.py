@@ -65,7 +65,7 @@ def explained_deg(encoder: Encoder, backlash_deg: float | None) -> float:
     places of its disc, its own errors there. Source: definition of each.
     """
     ratio = float(encoder.turns_per_crank_turn)
-    found = 360.0 / (encoder.counts_per_turn * ratio) + (backlash_deg or 0.0)
+    found = encoder.count_deg + (backlash_deg or 0.0)
     if disc_places(encoder) > 1:
         found += 2.0 * (encoder.graduation_error_deg + encoder.run_out_deg) / ratio
     return found

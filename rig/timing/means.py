@@ -112,7 +112,7 @@ class Sample:
 
     def __init__(self, readings: Sequence[Reading], unit: Unit, encoder: Encoder) -> None:
         self.readings = readings
-        self._unit, self._encoder = unit, encoder
+        self.unit, self._encoder = unit, encoder
         self._keys: list[Cell] = [
             (True, r.lobe or 0) if r.cylinder is None else (False, r.cylinder) for r in readings
         ]
@@ -128,7 +128,7 @@ class Sample:
             return None
         number = {key: n for n, key in enumerate(self.cells)}
         lobes = [number[key] for key in self._keys]
-        explained = explained_deg(self._encoder, self._unit.backlash_deg)
+        explained = explained_deg(self._encoder, self.unit.backlash_deg)
         return split_into_groups(_btdcs(self.readings), lobes, explained)
 
     @property

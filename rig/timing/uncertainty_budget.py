@@ -13,6 +13,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.base.rounding import many
 from rig.base.uncertainty import Contribution, Source, combine, quantisation, rectangular, u_shaped
 from rig.engine.gear_train import disc_places
@@ -40,10 +41,10 @@ def _exact(source: Source, u_deg: float, how: str) -> Contribution:
 
 
 def parts_of_mean(
-    figure: Figure, unit: Unit, profile: Profile, reference: TdcReference
+    figure: Figure, unit: Unit, profile: Profile, reference: TdcReference, rules: Rules = ()
 ) -> list[Contribution] | None:
-    """All contributions to the uncertainty of a mean opening BTDC, repeatability first. None when
-    nothing was read twice."""
+    """All contributions to the uncertainty of a mean opening BTDC, repeatability first, by the
+    ``rules`` of an earlier version. None when nothing was read twice."""
     repeats = repeatability(figure)
     if repeats is None:
         return None
@@ -59,7 +60,9 @@ def parts_of_mean(
     ]
     parts += [entered] if entered else []
     parts += [backlash(unit.backlash_deg)] if unit.backlash_deg and not figure.with_drag else []
-    parts += [hand()] if figure.is_set else []
+    if figure.is_set:
+        to_a_quarter = EarlierRule.HELD_TO_A_QUARTER in rules
+        parts.append(held(0.0 if to_a_quarter else encoder.count_deg))
     return parts + sensing_delay(unit, figure)
 
 
@@ -210,7 +213,7 @@ def entered_tdc(engine: Engine, cylinders: Sequence[int], counted_from: int) -> 
 def counting(encoder: Encoder) -> Contribution:
     """Placing the opening, and the index that angles count from, between encoder edges: what is
     left of the error of rounding to a count (JCGM 100:2008, F.2.2.1, for the difference of two)."""
-    q_deg = 360.0 / (encoder.counts_per_turn * float(encoder.turns_per_crank_turn))
+    q_deg = encoder.count_deg
     u_deg = PLACING_LEFT * quantisation(q_deg) * math.sqrt(2.0)
     how = (
         f"{PLACING_LEFT:g} of q/sqrt(6), q = {q_deg:.4f}, placed between edges (JCGM 100, F.2.2.1)"
@@ -301,7 +304,13 @@ def sensing_delay(unit: Unit, figure: Figure) -> list[Contribution]:
     return [_exact(Source.SENSING_DELAY, rectangular(half), how)]
 
 
-def hand() -> Contribution:
-    """How far the held crank may be off while the unit is moved (a "set" reading)."""
-    how = f"rectangular +/- {HELD_WITHIN_DEG:g} while the crank is held (JCGM 100, 4.3.7)"
-    return _exact(Source.HELD, rectangular(HELD_WITHIN_DEG), how)
+def held(q_deg: float) -> Contribution:
+    """How far the held crank may be off while the unit is moved (a "set" reading).
+
+    A crank that stands still passes no boundary of a count of ``q_deg`` degrees, so it may be
+    anywhere in it, at each reading at the same place.
+    """
+    half = max(HELD_WITHIN_DEG, q_deg / 2.0)
+    count = ", half a count," if half > HELD_WITHIN_DEG else ""
+    how = f"rectangular +/- {half:g}{count} while the crank is held (JCGM 100, 4.3.7)"
+    return _exact(Source.HELD, rectangular(half), how)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from fractions import Fraction
 
 import pytest
 from hypothesis import given
@@ -21,6 +22,7 @@ from sample_engines import (
     unit,
 )
 
+from rig.base.earlier_rules import EarlierRule
 from rig.base.uncertainty import Source, student_t
 from rig.engine.profile import Setting, Window
 from rig.signal.events import Reason, Rejection
@@ -223,6 +225,30 @@ def test_set_readings_stand_apart_and_ask_to_be_confirmed() -> None:
     assert Mark.CONFIRM_BY_TURNING in as_set.marks
     assert as_set.uncertainty is not None
     assert as_set.uncertainty.parts[-1].source is Source.HELD
+
+
+@given(
+    st.integers(100, 8192), st.sampled_from(["1/2", "1", "9/16", "2"]), st.floats(20.0, 50.0),
+    st.integers(2, 6),
+)  # fmt: skip
+def test_a_set_reading_covers_the_count_in_which_the_crank_is_held(
+    counts: int, turns: str, true_btdc: float, n: int
+) -> None:
+    """A crank at rest may be anywhere within its count, and is shown in the middle of it (the
+    definition of a count); the same at each reading."""
+    encoder = replace(FINE_ENCODER, counts_per_turn=counts, turns_per_crank_turn=Fraction(turns))
+    q_deg = encoder.count_deg
+    shown = (math.floor(true_btdc / q_deg) + 0.5) * q_deg
+    group = changed(readings([shown] * n), kind="set")
+    found = only(assess(group, single(encoder=encoder), reference(u_deg=1e-6)))
+    assert found.U_deg is not None
+    assert abs(shown - true_btdc) <= found.U_deg
+    [earlier] = assess(
+        group, single(encoder=encoder), reference(u_deg=1e-6), {EarlierRule.HELD_TO_A_QUARTER}
+    )
+    assert earlier.uncertainty is not None
+    assert earlier.uncertainty.parts[-1].u_deg == pytest.approx(0.25 / math.sqrt(3.0))
+    assert (earlier == found) is (q_deg <= 0.5)
 
 
 def test_as_found_and_as_left() -> None:

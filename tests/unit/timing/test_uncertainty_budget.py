@@ -23,7 +23,7 @@ from rig.timing.uncertainty_budget import (
     backlash_of_both,
     counting,
     graduation,
-    hand,
+    held,
     mean_over_cylinders,
     reference_seat,
     repeatability_part,
@@ -155,7 +155,7 @@ def test_backlash_is_its_own_root_mean_square() -> None:
         both = backlash_of_both(first, second).u_deg
         assert both == pytest.approx(float(np.sqrt(np.mean(apart**2))), rel=1e-3)
     assert backlash_of_both(0.8, 0.0).u_deg == pytest.approx(backlash(0.8).u_deg)
-    assert hand().u_deg == pytest.approx(0.25 / math.sqrt(3.0))
+    assert held(0.09).u_deg == pytest.approx(0.25 / math.sqrt(3.0))
 
 
 def test_repeatability_is_the_cylinders_own_when_there_is_enough_of_it() -> None:
