@@ -15,10 +15,10 @@ from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.engine.profile import Profile
 from rig.session.diagnostics import Counts, counts_of
+from rig.session.hindsight import Hindsight
 from rig.session.session import signal_settings
 from rig.signal.events import Finding, IndexPass, Opening, Rejection, Settings
 from rig.signal.openings import OpeningFinder, replay
-from rig.signal.track import IndexCheck
 from rig.timing.readings import before_delay_deg
 from rig.wire.capture import RECORDING_FORMAT
 from rig.wire.formats import Recording, open_recording
@@ -193,7 +193,8 @@ def _read(
     tdc_deg: float | None,
     delays_us: Mapping[int, float],
 ) -> RecordingOpenings:
-    finder, check = OpeningFinder(settings), IndexCheck(settings)
+    finder = OpeningFinder(settings)
+    hindsight = Hindsight(finder)
     openings: list[Opening] = []
     line_errors: Counter[str] = Counter()
     findings: Counter[str] = Counter()
@@ -201,6 +202,7 @@ def _read(
     index_passes = illegal = 0
     start_us = 0.0 if recording.from_zero else math.inf
     for batch, events in replay(finder, recording.batches):
+        hindsight.take(batch, events)
         if len(batch.positions):
             start_us = min(start_us, float(batch.positions[0]["t_us"]))
         for other in batch.others:
@@ -215,25 +217,14 @@ def _read(
                 openings.append(event)
             elif isinstance(event, IndexPass):
                 index_passes += 1
-                check.take(event)
             elif isinstance(event, Finding):
                 findings[f"{event.kind}, {input_name(event.input, recording.inputs)}"] += 1
     if math.isinf(start_us):
         raise InputError(f"{recording.path}: {_nothing(file_errors, line_errors)}")
+    check = hindsight.index
     met = {one.input for one in openings}
-    # Those that were valid until the index showed otherwise are not; they come as they are decided.
-    openings = sorted(
-        (
-            replace(
-                each,
-                rejection=each.rejection
-                or check.why_not(each.t_us)
-                or check.unconfirmed(each.t_us),
-            )
-            for each in map(finder.settled, openings)
-        ),
-        key=lambda one: one.t_us,
-    )
+    # They come as they are decided.
+    openings = sorted(map(hindsight.now, openings), key=lambda one: one.t_us)
     return RecordingOpenings(
         path=recording.path,
         kind=recording.kind,

@@ -153,11 +153,12 @@ class Annotations:
         step, of = self._step.at(t_us)
         return step == rig_statistics.BY_HAND and of in ("", unit)
 
-    def was_off(self, unit: str, from_us: float, to_us: float) -> bool:
-        """Whether the switch of ``unit`` was tried at OFF at any time from ``from_us`` to
-        ``to_us``."""
+    def was_off(self, which: int, from_us: float, to_us: float) -> bool:
+        """Whether the switch of a unit on input ``which`` was tried at OFF at any time from
+        ``from_us`` to ``to_us``."""
+        on_it = {unit.name for unit in self._units if unit.input == which}
         return any(
-            step == rig_statistics.OFF and of in ("", unit)
+            step == rig_statistics.OFF and (of in on_it if of else bool(on_it))
             for step, of in self._step.during(from_us, to_us)
         )
 

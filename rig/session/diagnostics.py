@@ -163,7 +163,7 @@ def _line(session: Session, *, heard: bool) -> list[Diagnostic]:
 
 
 def _counts(session: Session) -> list[Diagnostic]:
-    entered, check = session.profile.encoder.counts_per_turn, session.index_check
+    entered, check = session.profile.encoder.counts_per_turn, session.hindsight.index
     counts = counts_of(check.turns, entered)
     if check.counts_wrong and counts is not None:
         return [Diagnostic(Doubt.COUNTS_WRONG, (counts.middle, entered, counts.spread))]

@@ -78,19 +78,15 @@ def _assigned(session: Session, opening: Opening) -> Reading | None:
     unit = next((u for u in session.profile.units if u.input == opening.input), None)
     if unit is None:
         return None
-    opening = session.settled(opening)
+    opening = session.hindsight.placed(opening)
     t_us, notes = opening.t_us, session.annotations
     own = notes.of[unit.name]
     moving = own.moving.at(t_us)
     moved = not notes.by_hand_at(unit.name, t_us) and by_moving(opening, moving=moving)
     if opening.direction < 0 and not moved:
         return None
-    check = session.index_check
-    rejected = notes.rejected(t_us) or check.why_not(t_us)
-    if not moved:  # the crank that is held for a set reading passes no index
-        rejected = rejected or check.unconfirmed(t_us)
-    if rejected:
-        opening = replace(opening, rejection=opening.rejection or rejected)
+    rejected = session.hindsight.why_not(t_us, held=moved)
+    opening = replace(opening, rejection=opening.rejection or rejected)
     reading = to_reading(
         opening,
         session.profile,

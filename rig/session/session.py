@@ -10,39 +10,27 @@ from __future__ import annotations
 import bisect
 import math
 from collections import Counter, deque
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from typing import Self
 
 from rig.base.earlier_rules import EarlierRule
 from rig.base.errors import InputError
-from rig.engine.geometry import plug_hole_offset_deg
 from rig.engine.profile import Profile
-from rig.session.annotations import Act, Annotations, Timeline, asked_for
+from rig.session.annotations import Annotations, asked_for
 from rig.session.diagnostics import Asked, Diagnostic, diagnose
+from rig.session.hindsight import Hindsight
 from rig.session.kept import MOST_VALID, OpeningLog, PassLog
 from rig.session.results import Results
+from rig.session.tdc_state import TdcState
 from rig.signal import rig_statistics
 from rig.signal.events import Event, Finding, IndexPass, Now, Opening, Reason, Rejection, Settings
 from rig.signal.interpolate import StateWidths
 from rig.signal.openings import OpeningFinder, replay
-from rig.signal.track import TOLERANCE_COUNTS, IndexCheck
-from rig.tdc.gauge_points import GaugeNotes, chosen
-from rig.tdc.index_resolver import IndexResolver, same_frame
-from rig.tdc.piston_stop import (
-    StopEnd,
-    StopPurpose,
-    StopResult,
-    StopTouches,
-    from_touches,
-)
-from rig.tdc.reference import Method, Move, TdcReference, moved
-from rig.tdc.reference_file import from_plain
-from rig.tdc.touches import Hold, ShortWay
-from rig.tdc.validity import Tdcs, Validity
+from rig.signal.track import TOLERANCE_COUNTS
+from rig.tdc.reference import TdcReference
 from rig.timing.impulse import ImpulseLag
-from rig.timing.readings import NO_TDC, FiringTdc, FiringTdcEntry, most_closed_deg
+from rig.timing.readings import most_closed_deg
 from rig.timing.values import Assessment, Comparison, Phase, Reading
 from rig.wire.reader import LineReader
 from rig.wire.records import Batch, Foot, Health, Identity, LineError, Note, Restart
@@ -54,7 +42,7 @@ AS_PORT_OPENS_US = 3_000_000.0
 POWER_CAUSES = 1 | 4
 
 
-class Session:
+class Session(TdcState):
     """One job, from the records of one capture.
 
     ``rules`` are those of an earlier version of the program by which the capture is read.
@@ -66,10 +54,8 @@ class Session:
         reference: TdcReference | None = None,
         rules: Collection[EarlierRule] = (),
     ) -> None:
-        self.profile = profile
-        self.reference = reference
-        self.rules = rules
-        self._finder = OpeningFinder(signal_settings(profile, rules))
+        finder = OpeningFinder(signal_settings(profile, rules))
+        super().__init__(profile, reference, rules, finder)
         self._lines = LineReader()
         self.start_us = 0.0  # the rig's time of the first position
         self.log = OpeningLog()
@@ -84,33 +70,11 @@ class Session:
         self.foot_presses = 0
         self.restarts = 0
         self.began_us: deque[float] = deque(maxlen=MOST_VALID)  # restarts, with openings between
-        self.annotations = Annotations(profile, self.rules)
+        self.annotations = Annotations(profile, rules)
         self._read_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
-        trusting = EarlierRule.INDEX_TRUSTED in self.rules
-        self.index_check = IndexCheck(self._finder.settings, trusting=trusting)
-        self.stop: StopTouches | None = None  # while the piston stop is in
-        self.stops: list[StopTouches] = []  # earlier ones
-        self.stop_result: StopResult = None  # of the last one taken out
-        self.tdcs = Tdcs(profile.encoder)
-        self.gauge = GaugeNotes()  # gauge readings and engine's marks, as noted
-        self.checks: list[Move] = []  # results of touching the piston stop again
-        self.notes = 0
+        self.hindsight = Hindsight(finder, self.annotations, rules)
         self._heard_nothing = True
-        self._stroke: Timeline[FiringTdcEntry | None] = Timeline(None)
-        self._turns_from_us = -math.inf  # since when whole turns are on one count
-        self.stroke_lost = False
-        self.stroke_entries = 0  # since the count of turns began
-        self.places = IndexResolver(profile)
         self._results = Results(self)
-        self._undo: list[tuple[str, Callable[[], None]]] = []  # of the notes on TDC, by kind
-        self._acts: dict[str, Act] = {
-            "touch": self._note_touch,
-            "stroke": self._note_stroke,
-            "reference": self._note_reference,
-            "use": self._note_use,
-            "stop-in": self._note_stop_in,
-            "stop-out": self._note_stop_out,
-        }
 
     # -- input --------------------------------------------------------------------------------
 
@@ -140,8 +104,6 @@ class Session:
         if self._heard_nothing and len(batch.positions):
             self._heard_nothing, self.start_us = False, float(batch.positions[0]["t_us"])
         decided = self._finder.take(batch)
-        if len(batch.widths) and self._finder.states_matter:
-            self._results.forget()
         if self.stop is not None and len(batch.positions):
             self.stop.add(batch.positions, self.settings)
         for other in batch.others:
@@ -156,16 +118,19 @@ class Session:
                 self.foot_presses += other.level
             elif isinstance(other, Note):
                 self._noted(other)
-        return self._keep(decided)
+        return self._keep(batch, decided)
 
     def finish(self) -> list[Event]:
         """The recording has ended. Returns what the end decided; a second call decides nothing."""
         events = [event for batch in self._lines.finish() for event in self.take(batch)]
-        return events + self._keep(self._finder.finish())
+        return events + self._keep(Batch(), self._finder.finish())
 
-    def _keep(self, decided: list[Event]) -> list[Event]:
+    def _keep(self, batch: Batch, decided: list[Event]) -> list[Event]:
         """Take in what was decided. Returns it with what the annotations say about openings."""
-        events = [self._annotated(e) if isinstance(e, Opening) else e for e in decided]
+        noted = self.hindsight.noted
+        events = [noted(event) if isinstance(event, Opening) else event for event in decided]
+        if self.hindsight.take(batch, events):
+            self._results.forget()
         for event in events:
             if isinstance(event, Opening):
                 self.opened(event)
@@ -174,29 +139,8 @@ class Session:
             elif isinstance(event, IndexPass):
                 self._passes.add(event)
                 if event.anchored and abs(event.off_counts) > TOLERANCE_COUNTS:
-                    self._lose_stroke(event.t_us)
-                check = self.index_check
-                wrong = check.counts_wrong
-                check.take(event)
-                if check.off_passes or event.anchored or wrong != check.counts_wrong:
-                    self._results.forget()  # earlier readings may be valid now, or no longer
+                    self.lose_turns(event.t_us)
         return events
-
-    def _annotated(self, opening: Opening) -> Opening:
-        """The opening, rejected where a switch that was tried may have opened its contacts."""
-        units = [unit.name for unit in self.profile.units if unit.input == opening.input]
-        closed_us = opening.t_us - opening.closed_us
-        if opening.rejection or EarlierRule.EARTHED_READ in self.rules:
-            return opening
-        if not any(self.annotations.was_off(name, closed_us, opening.t_us) for name in units):
-            return opening
-        return replace(opening, rejection=Rejection(Reason.EARTHED))
-
-    def settled(self, opening: Opening) -> Opening:
-        """An opening by what is known by now of the encoder's states."""
-        if EarlierRule.STATES_NOT_MEASURED in self.rules:
-            return opening
-        return self._finder.settled(opening)
 
     def opened(self, opening: Opening) -> None:
         """An opening was found."""
@@ -264,26 +208,18 @@ class Session:
         if len(began_us) > 1 and last_us < began_us[-2]:  # nothing to tell them apart by
             began_us.pop()
         began_us.append(restart.t_us)
-        self._lose_stroke(restart.t_us)
+        self.lose_turns(restart.t_us)
 
-    def _lose_stroke(self, t_us: float) -> None:
-        """Turns may be uncounted: firing TDC has to be entered again, and the index place resolved
-        again, if there are several."""
-        self.places.lost(t_us)
-        self._undo.clear()  # from before the restart
+    def lose_turns(self, t_us: float) -> None:
+        super().lose_turns(t_us)
         self._results.forget()
-        self._turns_from_us = t_us
-        if self._stroke.now is not None:
-            self._stroke.set(t_us, None)
-            self.stroke_lost, self.stroke_entries = True, 0
 
     # -- what the person did ------------------------------------------------------------------
 
     def _noted(self, note: Note) -> None:
         """Take a note. One that makes no sense is counted as a line error, nothing more."""
-        self.notes += 1
         self.gauge.take(note, self.places.life)
-        act = self.annotations.acts.get(note.name) or self._acts.get(note.name)
+        act = self.annotations.acts.get(note.name) or self.tdc_acts.get(note.name)
         if act is None:
             return
         self._results.forget()
@@ -295,138 +231,6 @@ class Session:
         except (KeyError, TypeError, ValueError, InputError) as why:
             self.line_errors["note"] += 1
             self.last_error = f"a note of the kind {note.name!r} makes no sense: {why}"
-
-    def _undone(self, kind: str, value: dict[str, object]) -> bool:
-        """Undo the last note of this ``kind`` if the note says ``{"back": true}``."""
-        if not value.get("back"):
-            return False
-        if not self._undo or self._undo[-1][0] != kind:
-            raise InputError("there is nothing of the kind to undo, or TDC was found since")
-        self._undo.pop()[1]()
-        return True
-
-    def _as_it_is(self) -> Callable[[], None]:
-        """What restores TDC, firing TDC and index place to their present state."""
-        reference, stop, result = self.reference, self.stop, self.stop_result
-        lost, place, stroke = self.stroke_lost, self.places.place, len(self._stroke)
-        stops, found, checks = len(self.stops), len(self.tdcs.known), len(self.checks)
-
-        def restore() -> None:
-            self.reference, self.stop, self.stop_result = reference, stop, result
-            self.stroke_lost, self.places.place = lost, place
-            while len(self._stroke) > stroke:
-                self._stroke.back()
-            self.tdcs.cut(found)
-            del self.stops[stops:], self.checks[checks:]
-
-        return restore
-
-    def _note_touch(self, t_us: float, value: dict[str, object]) -> None:
-        """A touch entered by the person, or one undone."""
-        if self.stop is None:
-            raise InputError("the piston stop is not in")
-        if value.get("back"):
-            self.stop.undo(float(str(value["t_us"])))
-        else:
-            side = int(str(value["direction"]))
-            self.stop.entered(t_us, side, float(str(value["crank_deg"])))
-
-    def _note_stroke(self, t_us: float, value: dict[str, object]) -> None:
-        if self._undone("stroke", value):
-            return
-        if self.reference is None:
-            raise InputError("TDC is not known yet")
-        said = FiringTdcEntry(float(str(value["crank_deg"])), int(str(value["cylinder"])))
-        restore = self._as_it_is()
-        if not self.places.known:
-            self.places.state(said.crank_deg, said.cylinder, self.reference)
-        said.on(self.profile, self.reference)  # raises if there is no such cylinder or TDC
-        # Earlier readings of this life of the rig are on the same count of turns.
-        since = t_us if self.stroke_lost else self._turns_from_us
-        self._stroke.set(since, said)
-        self.stroke_entries += 1
-        self.stroke_lost = False
-        self._undo.append(("stroke", restore))
-
-    def _note_reference(self, t_us: float, value: dict[str, object]) -> None:
-        claim = from_plain(value)
-        plug_hole_offset_deg(self.profile.engine, claim.cylinder)  # raises without its TDC
-        self.reference = claim
-        self.tdcs.came(claim, t_us, claimed=True)
-        self._undo.clear()
-
-    def _note_use(self, t_us: float, value: dict[str, object]) -> None:
-        if self._undone("use", value):
-            return
-        restore = self._as_it_is()
-        self.reference = chosen(value, self.references, self.gauged, self.profile)
-        if "found" not in value:  # it is of this life of the rig
-            self.places.found(self.reference)
-        self.tdcs.came(self.reference, t_us)
-        self._undo.append(("use", restore))
-
-    def _note_stop_in(self, t_us: float, value: dict[str, object]) -> None:
-        cylinder = int(str(value.get("cylinder", 1)))
-        plug_hole_offset_deg(self.profile.engine, cylinder)  # raises before it is touched
-        purposes: dict[object, StopPurpose] = {"check": "check", "more": "more"}
-        self.stop = StopTouches(t_us, cylinder, purposes.get(value.get("purpose"), "reference"))
-
-    def _note_stop_out(self, t_us: float, value: dict[str, object]) -> None:
-        if self._undone("stop-out", value) or self.stop is None:
-            return
-        restore = self._as_it_is()
-        done, self.stop = self.stop.so_far(self._finder), None
-        self.stops.append(done)
-        if value.get("drop"):
-            self.stop_result = StopEnd.DROPPED
-            return
-        self._undo.append(("stop-out", restore))
-        as_master = EarlierRule.LINK_ROD_AS_MASTER in self.rules
-        if EarlierRule.STOP_PASSED in self.rules:
-            done = replace(done, passed=None)
-        try:
-            found = replace(
-                done.reference(self.profile, as_master=as_master),
-                made_utc=str(value.get("utc", "")),
-                capture=str(value.get("capture", "")),
-            )
-            if done.purpose != "reference" and self.reference is not None:
-                if not self.places.known:
-                    self.places.found(found)
-                here = self.places.now(self.reference) or self.reference
-                move = moved(here, found)
-                more = done.purpose == "more" and not move.has_moved
-                self.stop_result = move
-                found = same_frame(found, self.reference, self.profile.encoder)
-                if more:
-                    found = self._with_more_touches(found)
-                    self.reference = self.stop_result = found
-                else:
-                    self.checks.append(move)
-            else:
-                self.places.found(found)
-                self.reference = self.stop_result = found
-            self.tdcs.came(found, t_us, touched=True)
-        except InputError as why:
-            self.stop_result = why
-            if self.reference is not None and self.places.touched(done, self.reference):
-                self.stop_result = StopEnd.ONE_SIDE
-
-    def _with_more_touches(self, found: TdcReference) -> TdcReference:
-        """TDC from the touches ``found`` and those of the one in use, where they were made in this
-        recording; the one in use where that has no smaller uncertainty."""
-        used = self.reference
-        assert used is not None
-        if used.method is Method.STOP and any(used is each for each in self.found):
-            both = from_touches(
-                self.profile,
-                found.cylinder,
-                (*used.forward_deg, *found.forward_deg),
-                (*used.backward_deg, *found.backward_deg),
-                as_master=EarlierRule.LINK_ROD_AS_MASTER in self.rules,
-            )
-            found = replace(both, made_utc=found.made_utc, capture=found.capture)
-        return min(used, found, key=lambda each: each.uncertainty.U_deg)
 
     # -- the crank and the rig, now -----------------------------------------------------------
 
@@ -460,11 +264,6 @@ class Session:
         """How often the encoder jumped."""
         return self._finder.losses.illegal
 
-    @property
-    def index_places(self) -> int:
-        """Number of places at which the index may be now; 1 once it is known."""
-        return 1 if self.places.known else self.places.many
-
     def now(self) -> Now | None:
         """The crank at the newest position; None before the first."""
         return self._finder.now()
@@ -483,29 +282,6 @@ class Session:
         """Name of the present setting of ``unit``."""
         return self.annotations.of[unit].setting.now
 
-    # -- the piston stop ----------------------------------------------------------------------
-
-    def touches(self) -> StopTouches | None:
-        """The touches of the piston stop that is in, as far as the crank has left them."""
-        return None if self.stop is None else self.stop.so_far(self._finder)
-
-    def stop_hold(self) -> Hold | None:
-        """Where the crank is held now, as at the piston stop; None while it turns."""
-        return None if self.stop is None else self.stop.hold(self._finder)
-
-    def stop_hides_index(self) -> bool:
-        """Whether the index cannot pass while the piston stop is in: it did not on all the way."""
-        stop = self.stop
-        return stop is not None and not self.is_anchored and stop.went_to_and_fro(self._finder)
-
-    def stop_turned_deg(self) -> float:
-        """How much of the circle the crank has covered with the piston stop in, degrees; else 0."""
-        return 0.0 if self.stop is None else self.stop.turned_deg(self.settings)
-
-    def short_way(self) -> ShortWay | None:
-        """Where the crank was held at the stop after too short a movement; else None."""
-        return None if self.stop is None else self.stop.short_way(self._finder)
-
     # -- results ------------------------------------------------------------------------------
 
     def doubts(self, *, over: bool = False) -> list[Diagnostic]:
@@ -514,16 +290,6 @@ class Session:
         heard = self._finder.latest is not None or bool(self.openings or self.restarts)
         return diagnose(self, heard=heard or not over)
 
-    @property
-    def validity(self) -> Validity:
-        """How long the reference in use is valid, by all touches."""
-        return self.tdcs.validity(self.reference)
-
-    def why_no_reference(self, t_us: float = math.inf) -> Rejection:
-        """Why there is no TDC at ``t_us``."""
-        why = self.validity.why_not((self.tdcs.number, t_us)) or self.places.why_not
-        return NO_TDC if self.reference is None else why
-
     def first_doubt(self) -> Diagnostic | None:
         """The first bad doubt; None when there is none."""
         return next((doubt for doubt in self.doubts() if doubt.bad), None)
@@ -531,31 +297,6 @@ class Session:
     def t_us(self, reading: Reading) -> float:
         """The rig's time at which a reading of this session was taken."""
         return reading.t_s * 1e6 + self.start_us
-
-    def stroke_at(self, t_us: float) -> FiringTdc | None:
-        """The firing TDC in effect at ``t_us``; see ``stroke``."""
-        said, reference = self._stroke.at(t_us), self.reference_at(t_us)
-        if EarlierRule.STROKE_BEFORE_RESTART in self.rules:
-            said = self._stroke.first if self._stroke.began(t_us) == -math.inf else said
-        return said.on(self.profile, reference) if said and reference else None
-
-    @property
-    def stroke(self) -> FiringTdc | None:
-        """The firing TDC in effect now, counted from the reference as valid now."""
-        said, here = self._stroke.now, self.here
-        return said.on(self.profile, here) if said and here else None
-
-    @property
-    def here(self) -> TdcReference | None:
-        """The reference as valid now: as found, or counted from the present place of a geared
-        encoder's index. None while that place is not known, and once TDC has moved."""
-        return self.reference_at(math.inf)
-
-    def reference_at(self, t_us: float) -> TdcReference | None:
-        """The reference as valid at ``t_us``; see ``here``."""
-        if not self.validity.at((self.tdcs.number, t_us)):
-            return None
-        return self.places.at(t_us, self.reference)
 
     def readings(self) -> list[Reading]:
         """Every forward opening of the units, assigned by the present reference."""
@@ -568,21 +309,6 @@ class Session:
     def comparisons(self) -> list[Comparison]:
         """Units compared; empty without a reference."""
         return self._results.now().comparisons
-
-    @property
-    def found(self) -> list[TdcReference]:
-        """The TDCs found in this recording."""
-        return [each.reference for each in self.tdcs.known if not each.claimed]
-
-    @property
-    def references(self) -> list[TdcReference]:
-        """Every TDC used, or found as a check, in order."""
-        return self.tdcs.references
-
-    @property
-    def gauged(self) -> GaugeNotes:
-        """The gauge readings and marks that belong together; see ``GaugeNotes.in_one_life``."""
-        return self.gauge.in_one_life() if self.places.many > 1 else self.gauge
 
     def lags(self) -> list[ImpulseLag]:
         """The lag of each impulse coupling that shows in the readings."""

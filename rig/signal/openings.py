@@ -49,7 +49,6 @@ from rig.signal.integrity import (
 )
 from rig.signal.interpolate import (
     EVEN,
-    SLOWEST_COUNTS_S,
     Interpolated,
     Offsets,
     Placing,
@@ -72,9 +71,6 @@ that is more than ``SURE_DEG``."""
 MOST_UNEQUAL = 0.5
 """Unequal states move an opening by no more counts than this (common practice, no source). Where
 that is more than ``SURE_DEG``, or than what the settings accept, they are measured first."""
-
-STATES_KNOWN = 0.25
-"""They are known when the standard error of each is below this share of ``SURE_DEG``."""
 
 MOST_UNPLACED = 2_000
 """Openings that wait for the index; beyond this, the oldest is listed without an angle."""
@@ -110,19 +106,6 @@ class OpeningFinder:
         self.states_matter = settings.count_deg * MOST_UNEQUAL > worth_deg
         self._events: list[Event] = []  # decided and not given yet
         self._begin(turns=0.0)
-
-    def settled(self, opening: Opening) -> Opening:
-        """``opening`` by the widths of the encoder's states as measured by now; no reading while
-        they matter and are not known well enough."""
-        placing = opening.placing
-        if placing is None or opening.crank_deg is None:
-            return opening
-        offsets, error = self.widths.measured
-        count_deg = self.settings.count_deg
-        if error * count_deg > STATES_KNOWN * SURE_DEG:
-            why = Rejection(Reason.STATES_NOT_MEASURED, (SLOWEST_COUNTS_S * count_deg,))
-            return replace(opening, rejection=opening.rejection or why)
-        return replace(opening, crank_deg=opening.crank_deg + placing.moved_deg(offsets))
 
     def _begin(self, turns: float) -> None:
         """A rig starts, ``turns`` whole turns of the encoder after the first."""

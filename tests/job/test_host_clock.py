@@ -115,7 +115,7 @@ def test_a_long_silence_in_which_the_rig_was_reset(tmp_path: Path) -> None:
     unheard(made, "fault reset", "rest 300")
     made.do("turn 1200 at 110")
     assert len(made.live.session.openings) > before
-    assert made.live.session.restarts or made.live.session.index_check.off_passes
+    assert made.live.session.restarts or made.live.session.hindsight.index.off_passes
     assert agree(made)
     record, _ = made.end().save()
     assert rig("verify", record).status == 0

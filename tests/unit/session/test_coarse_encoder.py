@@ -18,6 +18,7 @@ from launch_engine import launch_engine
 from rig.base.earlier_rules import EarlierRule
 from rig.engine.profile import Encoder
 from rig.pins.recording import PinRecording
+from rig.session.hindsight import Hindsight
 from rig.session.session import Session
 from rig.signal.events import Opening, Reason, Settings
 from rig.signal.openings import OpeningFinder, replay
@@ -57,7 +58,8 @@ def found(path: Path, counts: int) -> list[Opening]:
     finder = OpeningFinder(Settings(counts))
     batches = PinRecording(path, None, counts).batches()
     openings = [e for _, events in replay(finder, batches) for e in events]
-    return [finder.settled(e) for e in openings if isinstance(e, Opening)]
+    placed = Hindsight(finder).placed
+    return [placed(each) for each in openings if isinstance(each, Opening)]
 
 
 def error_deg(opening: Opening) -> float:
