@@ -22,13 +22,14 @@ class EarlierRule(Enum):
     ENTERED_AS_NORMAL = auto()  # of a TDC set by hand, U is 1.96 times its standard uncertainty
     LINK_ROD_AS_MASTER = auto()  # a TDC touched on a link rod is as sure as one on the master's
     STOP_PASSED = auto()  # TDC from what is left of touches that the crank went past
+    LINK_ROD_GAUGE_AS_MASTER = auto()  # likewise of equal drops on a link rod
     HELD_TO_A_QUARTER = auto()  # a held crank is known to 0.25 degrees on any encoder
     STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
 
 
 Rules = Collection[EarlierRule]
 
-_UNTIL_0_6 = frozenset({EarlierRule.HELD_TO_A_QUARTER})
+_UNTIL_0_6 = frozenset({EarlierRule.LINK_ROD_GAUGE_AS_MASTER, EarlierRule.HELD_TO_A_QUARTER})
 _UNTIL_0_5 = _UNTIL_0_6 | {
     EarlierRule.EARTHED_READ,
     EarlierRule.STATES_NOT_MEASURED,

@@ -8,16 +8,16 @@ engine file, and the claim is not used. One that no recording gives is set by ha
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.base.angles import modulo, wrap
-from rig.base.earlier_rules import EarlierRule
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.base.errors import InputError
 from rig.base.rounding import after_index_with
-from rig.engine.geometry import geometry_of
+from rig.engine.geometry import geometry_of, on_link_rod
 from rig.engine.profile import Geometry, Profile
 from rig.job.capture_order import Order
 from rig.job.clock import moment
@@ -250,7 +250,7 @@ class Origins:
     captures: Path
     play: Callable[[Path], ReplayedCapture]
     played: Sequence[ReplayedCapture]
-    rules: Collection[EarlierRule] = ()
+    rules: Rules = ()
     said: list[str] = field(default_factory=list)
     used: list[ReplayedCapture] = field(default_factory=list)
 
@@ -330,7 +330,8 @@ def _by_gauge(
             series = gauge_series(notes, profile, cylinder)
         else:
             points, again = (notes.points(cylinder, again=each) for each in (False, True))
-            series = worked_with(working, points, again, profile, cylinder)
+            rules = source.session.rules
+            series = worked_with(working, points, again, profile, cylinder, rules=rules)
     except InputError:
         return
     for each in series.references:
@@ -345,9 +346,11 @@ def worked_with(
     profile: Profile,
     cylinder: int,
     turn_known: bool = True,
+    *,
+    rules: Rules = (),
 ) -> Series:
-    """Gauge points, and points taken again, used as the person entered. Raises InputError as
-    ``work_through``."""
+    """Gauge points, and points taken again, used as the person entered, by the ``rules`` of an
+    earlier version. Raises InputError as ``work_through``."""
     geometry = geometry_of(profile.engine, cylinder)
     if working.fit_offset and geometry is not None:
         geometry = replace(geometry, offset_mm=None)
@@ -359,6 +362,8 @@ def worked_with(
         cylinder=cylinder,
         again=again,
         turn_known=turn_known,
+        on_link_rod=on_link_rod(profile.engine, cylinder)
+        and EarlierRule.LINK_ROD_GAUGE_AS_MASTER not in rules,
     )
 
 

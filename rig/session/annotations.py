@@ -12,11 +12,11 @@ from __future__ import annotations
 
 import bisect
 import math
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Generic, TypeVar
 
-from rig.base.earlier_rules import EarlierRule
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.base.errors import InputError
 from rig.engine.profile import Profile, Unit
 from rig.signal import rig_statistics
@@ -100,7 +100,7 @@ class UnitNotes:
 class Annotations:
     """The annotations of a capture, each in effect from the rig's time at which it was made."""
 
-    def __init__(self, profile: Profile, rules: Collection[EarlierRule] = ()) -> None:
+    def __init__(self, profile: Profile, rules: Rules = ()) -> None:
         self._units = profile.units
         self._rules = rules
         self.remarks: list[str] = []

@@ -14,10 +14,10 @@ What is known of TDC or of other readings rejects a reading, not its opening:
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
-from rig.base.earlier_rules import EarlierRule
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.session.annotations import Annotations
 from rig.signal.events import Event, IndexPass, Opening, Reason, Rejection
 from rig.signal.interpolate import SLOWEST_COUNTS_S
@@ -36,7 +36,7 @@ class Hindsight:
         self,
         finder: OpeningFinder,
         annotations: Annotations | None = None,
-        rules: Collection[EarlierRule] = (),
+        rules: Rules = (),
     ) -> None:
         self._finder, self._annotations, self._rules = finder, annotations, rules
         trusting = EarlierRule.INDEX_TRUSTED in rules

@@ -10,11 +10,11 @@ from __future__ import annotations
 import bisect
 import math
 from collections import Counter, deque
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from typing import Self
 
-from rig.base.earlier_rules import EarlierRule
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.base.errors import InputError
 from rig.engine.profile import Profile
 from rig.session.annotations import Annotations, asked_for
@@ -52,7 +52,7 @@ class Session(TdcState):
         self,
         profile: Profile,
         reference: TdcReference | None = None,
-        rules: Collection[EarlierRule] = (),
+        rules: Rules = (),
     ) -> None:
         finder = OpeningFinder(signal_settings(profile, rules))
         super().__init__(profile, reference, rules, finder)
@@ -319,7 +319,7 @@ class Session(TdcState):
         return self._results.begins(self.readings())
 
 
-def signal_settings(profile: Profile, rules: Collection[EarlierRule] = ()) -> Settings:
+def signal_settings(profile: Profile, rules: Rules = ()) -> Settings:
     """The settings of the signal room for ``profile``.
 
     The approach is never less than twice the largest measured backlash. Unequal quadrature states

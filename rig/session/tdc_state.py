@@ -8,10 +8,10 @@ undone restore all of it.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection
+from collections.abc import Callable
 from dataclasses import replace
 
-from rig.base.earlier_rules import EarlierRule
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.base.errors import InputError
 from rig.engine.geometry import plug_hole_offset_deg
 from rig.engine.profile import Profile
@@ -35,7 +35,7 @@ class TdcState:
         self,
         profile: Profile,
         reference: TdcReference | None,
-        rules: Collection[EarlierRule],
+        rules: Rules,
         finder: OpeningFinder,
     ) -> None:
         self.profile = profile
@@ -46,7 +46,7 @@ class TdcState:
         self.stops: list[StopTouches] = []  # earlier ones
         self.stop_result: StopResult = None  # of the last one taken out
         self.tdcs = Tdcs(profile.encoder)
-        self.gauge = GaugeNotes()  # gauge readings and engine's marks, as noted
+        self.gauge = GaugeNotes(rules=rules)  # gauge readings and engine's marks, as noted
         self.checks: list[Move] = []  # results of touching the piston stop again
         self._stroke: Timeline[FiringTdcEntry | None] = Timeline(None)
         self._turns_from_us = -math.inf  # since when whole turns are on one count
@@ -161,12 +161,9 @@ class TdcState:
             self.stop_result = StopEnd.DROPPED
             return
         self._undo.append(("stop-out", restore))
-        as_master = EarlierRule.LINK_ROD_AS_MASTER in self.rules
-        if EarlierRule.STOP_PASSED in self.rules:
-            done = replace(done, passed=None)
         try:
             found = replace(
-                done.reference(self.profile, as_master=as_master),
+                done.reference(self.profile, self.rules),
                 made_utc=str(value.get("utc", "")),
                 capture=str(value.get("capture", "")),
             )
@@ -203,7 +200,7 @@ class TdcState:
                 found.cylinder,
                 (*used.forward_deg, *found.forward_deg),
                 (*used.backward_deg, *found.backward_deg),
-                as_master=EarlierRule.LINK_ROD_AS_MASTER in self.rules,
+                self.rules,
             )
             found = replace(both, made_utc=found.made_utc, capture=found.capture)
         return min(used, found, key=lambda each: each.uncertainty.U_deg)

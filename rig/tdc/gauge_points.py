@@ -42,11 +42,12 @@ import numpy as np
 
 from rig.base.angles import modulo, wrap
 from rig.base.codec import from_plain, number, text, whole
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.base.errors import InputError, shown
 from rig.base.files import bytes_of
 from rig.base.rounding import many
 from rig.engine.gear_train import around_deg, disc_places
-from rig.engine.geometry import geometry_of, steepest_mm_per_deg
+from rig.engine.geometry import geometry_of, on_link_rod, steepest_mm_per_deg
 from rig.engine.profile import Geometry, Profile
 from rig.tdc.dial_gauge import Gauge, GaugePoint, drop_in_mm
 from rig.tdc.gauge_series import Series, work_through
@@ -230,13 +231,14 @@ class GaugeReading:
 class GaugeNotes:
     """The gauge readings and marks of a capture, in order, and how the gauge was set up.
 
-    ``wrong`` are notes that make no sense.
+    ``wrong`` are notes that make no sense; ``rules`` those of an earlier version of the program.
     """
 
     readings: list[GaugeReading] = field(default_factory=list)
     marks: list[EngineMark] = field(default_factory=list)
     gauge: Gauge = field(default_factory=Gauge)
     wrong: list[str] = field(default_factory=list)
+    rules: Rules = ()
 
     def take(self, note: Note, life: int = 0) -> None:
         """Take a note; others are skipped."""
@@ -290,7 +292,7 @@ class GaugeNotes:
             " restarted between them and the others, and its index may be another place"
         )
         kept = [each for each in self.readings if each.life == chosen]
-        return GaugeNotes(kept, [], self.gauge, [*self.wrong, left])
+        return GaugeNotes(kept, [], self.gauge, [*self.wrong, left], self.rules)
 
     def points(self, cylinder: int, *, again: bool = False) -> list[GaugePoint]:
         """The points of the series, or those taken again at the end."""
@@ -380,6 +382,8 @@ def gauge_series(notes: GaugeNotes, profile: Profile, cylinder: int) -> Series:
         profile.encoder,
         cylinder=cylinder,
         again=notes.points(cylinder, again=True),
+        on_link_rod=on_link_rod(profile.engine, cylinder)
+        and EarlierRule.LINK_ROD_GAUGE_AS_MASTER not in notes.rules,
     )
 
 

@@ -237,20 +237,21 @@ def work_through(
     cylinder: int = 1,
     again: Sequence[GaugePoint] = (),
     turn_known: bool = True,
+    on_link_rod: bool = False,
 ) -> Series:
     """TDC of ``cylinder`` by both methods; ``again`` are points taken again at the end.
 
     Without ``turn_known`` the angles were written down within one turn of the crank: their place on
     the disc of a geared encoder is then unknown, and the references have none. ``geometry`` is the
-    cylinder's own; None leaves only equal drops. Raises InputError when neither method can be used.
-    Source: ``fit``, ``equal_drops``.
+    cylinder's own; None, as with ``on_link_rod``, leaves only equal drops. Raises InputError when
+    neither method can be used. Source: ``fit``, ``equal_drops``.
     """
     gauge = with_encoder(gauge, encoder)
     _ = gauge.mm_per_mm  # an inclined gauge needs its case
     if geometry is not None:
         within_stroke(points, gauge, geometry)
     points = [replace(each, angle_deg=around_deg(each.angle_deg, encoder)) for each in points]
-    rough = _by_both(points, gauge, geometry, cylinder, ())
+    rough = _by_both(points, gauge, geometry, cylinder, on_link_rod=on_link_rod)
     if rough.fit is None and geometry is not None:
         suspect = mistyped(points, gauge, geometry)
         if suspect is not None:
@@ -261,7 +262,8 @@ def work_through(
     if encoder.backlash_deg:
         points = [_carried(point, top, encoder) for point in points]
         again = [_carried(point, top, encoder) for point in again]
-    found = _by_both(points, gauge, geometry, cylinder, _encoder_parts(points, top, encoder))
+    parts = _encoder_parts(points, top, encoder)
+    found = _by_both(points, gauge, geometry, cylinder, parts, on_link_rod=on_link_rod)
     if turn_known or disc_places(encoder) == 1:
         found = found.with_references(lambda each: _seated(each, points, encoder))
     if found.fit is None or geometry is None:
@@ -280,7 +282,9 @@ def _by_both(
     gauge: Gauge,
     geometry: Geometry | None,
     cylinder: int,
-    parts: Sequence[Contribution],
+    parts: Sequence[Contribution] = (),
+    *,
+    on_link_rod: bool,
 ) -> Series:
     """The points by both methods, or why not."""
     found = drops = None
@@ -295,7 +299,9 @@ def _by_both(
     except InputError as why:
         fit_why = str(why)
     try:
-        drops = equal_drops(points, gauge, geometry, cylinder=cylinder, parts=parts)
+        drops = equal_drops(
+            points, gauge, geometry, cylinder=cylinder, parts=parts, on_link_rod=on_link_rod
+        )
     except InputError as why:
         drops_why = str(why)
     return Series(tuple(points), found, fit_why, drops, drops_why)

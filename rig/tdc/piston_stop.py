@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.base.angles import circular_mean, modulo, resultant, wrap
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.base.errors import InputError
 from rig.base.rounding import many, u_part
 from rig.base.uncertainty import (
@@ -175,7 +176,7 @@ def tdc_from_stop(
     odd = _arc_warnings(arc_deg)
     middle_deg = forward.mean_deg + arc_deg / 2.0
     half_deg = min(max(arc_deg / 2.0 + lead_deg, 0.0), 180.0)
-    bias_deg, offset = offset_bias(half_deg, geometry, on_link_rod=on_link_rod)
+    bias_deg, offset = offset_bias([half_deg], geometry, on_link_rod=on_link_rod)
     parts = [_repeatability(forward, backward), offset]
     if whole_counts:
         parts.append(_counting(forward, backward, q_deg))
@@ -410,10 +411,10 @@ class StopTouches:
         """The same in [0, 360)."""
         return tuple(modulo(angle) for angle in self.steady_deg(side))
 
-    def reference(self, profile: Profile, *, as_master: bool = False) -> TdcReference:
-        """TDC from these touches. Raises InputError as ``from_touches``, and where several were
-        ``passed``."""
-        if self.passed is not None:
+    def reference(self, profile: Profile, rules: Rules = ()) -> TdcReference:
+        """TDC from these touches, by the ``rules`` of an earlier version. Raises InputError as
+        ``from_touches``, and where several were ``passed``."""
+        if self.passed is not None and EarlierRule.STOP_PASSED not in rules:
             way = "forward" if self.passed.side > 0 else "back"
             raise InputError(
                 f"the crank went {self.passed.by_deg:.0f}° past where it was held"
@@ -425,7 +426,7 @@ class StopTouches:
             [around_deg(angle, profile.encoder) for angle in self.steady_deg(side)]
             for side in (1, -1)
         )
-        return from_touches(profile, self.cylinder, forward, backward, as_master=as_master)
+        return from_touches(profile, self.cylinder, forward, backward, rules)
 
 
 def from_touches(
@@ -433,11 +434,10 @@ def from_touches(
     cylinder: int,
     forward_deg: Sequence[float],
     backward_deg: Sequence[float],
-    *,
-    as_master: bool = False,
+    rules: Rules = (),
 ) -> TdcReference:
-    """TDC from touches in ``cylinder`` with what the engine file has; ``as_master``: by the rule of
-    earlier versions, no wider for a link rod. Raises InputError when they do not give one."""
+    """TDC from touches in ``cylinder`` with what the engine file has, by the ``rules`` of an
+    earlier version. Raises InputError when they do not give one."""
     encoder = profile.encoder
     found = tdc_from_stop(
         forward_deg,
@@ -451,7 +451,8 @@ def from_touches(
         backlash_deg=encoder.backlash_deg,
         backlash_error_deg=encoder.backlash_error_deg,
         turned_at=encoder.turned_at,
-        on_link_rod=not as_master and on_link_rod(profile.engine, cylinder),
+        on_link_rod=on_link_rod(profile.engine, cylinder)
+        and EarlierRule.LINK_ROD_AS_MASTER not in rules,
     )
     wrong = stop_misleads(profile.engine, cylinder)
     return replace(found, warnings=(wrong.words, *found.warnings)) if wrong else found

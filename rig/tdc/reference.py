@@ -9,7 +9,7 @@ positions is an old method (Ahrons, Steam Locomotive Construction and Maintenanc
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Annotated, Literal
@@ -237,29 +237,39 @@ def _parts_of_difference(earlier: TdcReference, later: TdcReference) -> list[Con
 
 
 def offset_bias(
-    half_deg: float, geometry: Geometry | None, *, on_link_rod: bool = False
+    halves_deg: Sequence[float],
+    geometry: Geometry | None,
+    *,
+    shares: Sequence[float] = (1.0,),
+    on_link_rod: bool = False,
 ) -> tuple[float, Contribution]:
     """Bias of a middle between two touches, degrees late, and its contribution after correction.
 
-    ``half_deg`` is half the arc between the touches. A piston on a link rod moves about as one with
-    an offset. Source: ``stop_bias_deg``.
+    ``halves_deg`` is half the arc between the touches; several middles have their ``shares`` in
+    TDC. A piston on a link rod moves about as one with an offset. Source: ``stop_bias_deg``.
     """
-    share = LINK_ROD_OFFSET if on_link_rod else USUAL_OFFSET
+
+    def bias_deg(shape: Geometry) -> float:
+        return sum(
+            share * stop_bias_deg(stop_travel_mm(half, shape), shape)
+            for half, share in zip(halves_deg, shares, strict=True)
+        )
+
+    throws = LINK_ROD_OFFSET if on_link_rod else USUAL_OFFSET
     crank = USUAL_CRANK if geometry is None else geometry
     if crank.offset_mm is not None:
-        return stop_bias_deg(stop_travel_mm(half_deg, crank), crank), Contribution(
+        return bias_deg(crank), Contribution(
             Source.OFFSET, 0.0, math.inf, "B", "offset entered, its bias corrected"
         )
-    limit_mm = crank.offset_limit_mm or share * crank.throw_mm
-    worst = replace(crank, offset_mm=limit_mm)
-    bound_deg = abs(stop_bias_deg(stop_travel_mm(half_deg, worst), worst))
+    limit_mm = crank.offset_limit_mm or throws * crank.throw_mm
+    bound_deg = abs(bias_deg(replace(crank, offset_mm=limit_mm)))
     whose = (
         f"an offset of at most {limit_mm:g} mm, as entered"
         if crank.offset_limit_mm
-        else f"an offset not entered, assumed within {share:g} of the throw"
+        else f"an offset not entered, assumed within {throws:g} of the throw"
     )
     if on_link_rod:
-        whose = f"a link rod, as for an offset within {share:g} of the throw"
+        whose = f"a link rod, as for an offset within {throws:g} of the throw"
     how = f"rectangular +/- {bound_deg:.3f} for {whose} (JCGM 100, 4.3.7)"
     return 0.0, Contribution(Source.OFFSET, rectangular(bound_deg), math.inf, "B", how)
 

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 
+import numpy as np
+
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import Encoder, Engine, Profile, Setting, Unit, Window
 from rig.signal.events import Opening
@@ -120,3 +122,22 @@ def readings(
 def changed(group: Sequence[Reading], **fields: object) -> list[Reading]:
     """The same readings with other fields."""
     return [replace(one, **fields) for one in group]  # type: ignore[arg-type]
+
+
+def link_rod_touches(pin_deg: float, drop_mm: float) -> tuple[float, float, float]:
+    """Touches before and after TDC of a piston on a link rod, and its TDC, crank degrees.
+
+    Source: closed chain of crank, master rod, link pin and link rod. Throw 70, master rod 260, link
+    pin 52 from the crank pin and link rod 208 mm: common practice, no source.
+    """
+    crank = np.linspace(pin_deg - 150.0, pin_deg + 150.0, 300_001)
+    at = np.radians(crank)
+    rod = np.radians(pin_deg) - np.arcsin(70.0 / 260.0 * np.sin(at))
+    x = 70.0 * np.sin(at) + 52.0 * np.sin(rod)
+    y = 70.0 * np.cos(at) + 52.0 * np.cos(rod)
+    axis = math.radians(pin_deg)
+    beside = x * math.cos(axis) - y * math.sin(axis)
+    height = x * math.sin(axis) + y * math.cos(axis) + np.sqrt(208.0**2 - beside**2)
+    top = int(np.argmax(height))
+    blocked = np.flatnonzero(height >= height[top] - drop_mm)
+    return float(crank[blocked[0]]), float(crank[blocked[-1]]), float(crank[top])

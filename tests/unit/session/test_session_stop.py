@@ -183,7 +183,7 @@ def test_a_stop_in_a_link_rod_cylinder_that_is_not_entered_is_warned_of() -> Non
     source = next(p.how for p in known.session.reference.uncertainty.parts if p.source == "offset")
     assert "for a link rod" in source
     whole = known.session.stops[-1]
-    before = whole.reference(replace(PROFILE, engine=entered), as_master=True)
+    before = whole.reference(replace(PROFILE, engine=entered), {EarlierRule.LINK_ROD_AS_MASTER})
     assert before.uncertainty.U_deg < known.session.reference.uncertainty.U_deg
 
 

@@ -14,13 +14,18 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from sample_engines import link_rod_touches, nine
 from scipy.optimize import brentq
 
+from rig.base.angles import wrap
+from rig.base.earlier_rules import EarlierRule
 from rig.base.errors import InputError
 from rig.base.uncertainty import Source
 from rig.engine import geometry
 from rig.engine.profile import Geometry
 from rig.tdc.dial_gauge import NOT_KNOWN, Gauge, GaugePoint, equal_drops, near
+from rig.tdc.gauge_points import NOTE, GaugeNotes, gauge_note, gauge_series
+from rig.wire.records import Note
 
 OFFSET = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=6.0)
 K1 = Geometry(throw_mm=44.0, rod_mm=176.0, offset_mm=0.0)
@@ -269,3 +274,43 @@ def test_entered_uncertainty_of_nearly_equal_drops_against_scatter(
     assert brought > 200
     assert 0.8 < np.median(us) / np.std(errors) < 1.35
     assert covered >= 184
+
+
+@pytest.mark.parametrize("pin_deg", [40.0, 80.0, 120.0, 160.0, 240.0])
+@pytest.mark.parametrize(
+    "drops",
+    [(2.0,), (5.0,), (20.0,), (45.0,), (2.0, 5.0), (10.0, 30.0), (30.0, 45.0),
+     (5.0, 10.0, 20.0, 30.0)],
+)  # fmt: skip
+def test_equal_drops_on_a_link_rod_are_as_uncertain_as_they_are_off(
+    pin_deg: float, drops: tuple[float, ...]
+) -> None:
+    """Source: closed chain of the linkage, see ``link_rod_touches``. The gauge itself is exact."""
+    met = [link_rod_touches(pin_deg, drop) for drop in drops]
+    points = [
+        GaugePoint(at, drop)
+        for (before, after, _), drop in zip(met, drops, strict=True)
+        for at in (before, after)
+    ]
+    exact = Gauge(u_drop_mm=1e-6, u_angle_deg=1e-3)
+    found = equal_drops(points, exact, on_link_rod=True).reference
+    off_deg = abs(wrap(found.tdc_deg - met[0][2]))
+    assert off_deg <= found.uncertainty.U_deg
+    if pin_deg in (80.0, 120.0, 240.0) and len(drops) == 1:
+        assert off_deg > 2.0 * equal_drops(points, exact).reference.uncertainty.U_deg
+
+
+def test_gauge_points_noted_on_a_link_rod_are_known_to_be() -> None:
+    """The master is cylinder 5, so that cylinder 1 is on a link rod; versions until 0.6.0 counted
+    it as any other."""
+    linked = nine()
+    linked = replace(linked, engine=replace(linked.engine, master_cylinder=5))
+
+    def u_deg(*rules: EarlierRule) -> float:
+        notes = GaugeNotes(rules=rules)
+        for at in (340.0, 20.0):
+            notes.take(Note(0.0, NOTE, gauge_note(5.0, at)))
+        (found,) = gauge_series(notes, linked, 1).references
+        return found.uncertainty.u_deg
+
+    assert u_deg() > 4.0 * u_deg(EarlierRule.LINK_ROD_GAUGE_AS_MASTER)

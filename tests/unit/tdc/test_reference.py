@@ -10,6 +10,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from sample_engines import link_rod_touches
 
 from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
@@ -414,25 +415,6 @@ def test_words_for_the_reader_never_tell_references_apart() -> None:
     )
     assert then == found
     assert replace(found, tdc_deg=found.tdc_deg + 0.01) != found
-
-
-def link_rod_touches(pin_deg: float, drop_mm: float) -> tuple[float, float, float]:
-    """Touches before and after TDC of a piston on a link rod, and its TDC, crank degrees.
-
-    Source: closed chain of crank, master rod, link pin and link rod. Throw 70, master rod 260, link
-    pin 52 from the crank pin and link rod 208 mm: common practice, no source.
-    """
-    crank = np.linspace(pin_deg - 150.0, pin_deg + 150.0, 300_001)
-    at = np.radians(crank)
-    rod = np.radians(pin_deg) - np.arcsin(70.0 / 260.0 * np.sin(at))
-    x = 70.0 * np.sin(at) + 52.0 * np.sin(rod)
-    y = 70.0 * np.cos(at) + 52.0 * np.cos(rod)
-    axis = math.radians(pin_deg)
-    beside = x * math.cos(axis) - y * math.sin(axis)
-    height = x * math.sin(axis) + y * math.cos(axis) + np.sqrt(208.0**2 - beside**2)
-    top = int(np.argmax(height))
-    blocked = np.flatnonzero(height >= height[top] - drop_mm)
-    return float(crank[blocked[0]]), float(crank[blocked[-1]]), float(crank[top])
 
 
 @pytest.mark.parametrize("pin_deg", [40.0, 120.0, 160.0, 240.0])
