@@ -6,6 +6,7 @@ check can be repeated from it; what went wrong before the check began does not c
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
@@ -230,11 +231,12 @@ class CheckRig(Procedure):
         if not self.doing:
             return Panel("rig check", f"{state}: get ready", lines=lines)
         seen, state = self._host.statistics.step, f"{state}: now do it"
+        by_hand = step.kind == rig_statistics.BY_HAND  # else a switch may have closed them
         beside = (
-            PanelLine("turning", self._opened(seen.opened)),
-            PanelLine("at rest", self._opened(seen.moved)),
+            PanelLine("turning", self._inputs(seen.opened, "opened")),
+            PanelLine("at rest", self._inputs(seen.moved, "opened" if by_hand else "changed")),
         )
-        if step.kind == rig_statistics.BY_HAND:
+        if by_hand:
             return Panel("rig check", state, lines=(*beside, *lines))
         return Panel(
             "rig check", state, f"{seen.turned_deg:.0f}", below="turned forward in this step",
@@ -266,13 +268,14 @@ class CheckRig(Procedure):
         step = self.steps[number - 1]
         return f"{step.unit}: {step.name}" if step.unit else step.name
 
-    def _opened(self, inputs: tuple[int, ...]) -> str:
-        """Which contacts opened, by the unit's name, and how often."""
+    def _inputs(self, inputs: tuple[int, ...], did: str) -> str:
+        """Which contacts ``did`` so, by the unit's name; how often where that is more than once."""
         names = {unit.input: unit.name for unit in self._units}
-        openings = (
-            f"{names.get(n, 'no unit')} (input {n}) {inputs.count(n)}×" for n in sorted(set(inputs))
+        each = (
+            f"{names.get(n, 'no unit')} (input {n}){f' {times}×' if times > 1 else ''}"
+            for n, times in sorted(Counter(inputs).items())
         )
-        return f"opened: {', '.join(openings)}" if inputs else "nothing opened yet"
+        return f"{did}: {', '.join(each)}" if inputs else f"nothing {did} yet"
 
     def _verdicts(self) -> Panel:
         if self._check is None:

@@ -119,6 +119,16 @@ def by_hand(bench: VirtualBench, opened: str) -> None:
     bench.press("enter")
 
 
+def test_contacts_that_a_switch_closes_are_not_said_to_have_opened(tmp_path: Path) -> None:
+    bench = VirtualBench(tmp_path / "job", 7)
+    bench.do("turn 30 at 60", "goto 0 at 60")
+    assert bench.live.session.contact_open(1)
+    bench.press("c", "enter")
+    bench.do("rest 1", "switch off upper", "rest 3")
+    (line,) = [line for line in panel(bench).beside if line.label == "at rest"]
+    assert line.text == "changed: upper (input 1)"
+
+
 def after_all(bench: VirtualBench) -> dict[str, dict[str, str]]:
     """The checks as the command gives them from the finished capture."""
     bench.live.end()
