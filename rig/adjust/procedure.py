@@ -22,7 +22,7 @@ from rig.base.errors import InputError, reason
 from rig.base.rounding import btdc, btdc_with, listed, many, size
 from rig.engine.profile import Adjustments, Unit
 from rig.guide.action import DIGITS, Action, Bench, Host
-from rig.guide.advice import ARC, LAST_WORD, LIVE
+from rig.guide.advice import LAST_WORD
 from rig.guide.impulse import PastImpulseCoupling
 from rig.guide.procedure import (
     Advice,
@@ -212,7 +212,7 @@ class Adjust(Procedure):
         if self.stage is Stage.TIGHTEN:
             return Advice(
                 "adjust", f"Tighten {listed(self._moved)}, as the manual says",
-                "Bolts move the timing: what is read next is as left.", LIVE,
+                "Bolts move the timing: what is read next is as left.",
                 press="step_done", hand=Hand.WORK, what="tighten",
             )  # fmt: skip
         if self.stage is Stage.READ:
@@ -238,7 +238,7 @@ class Adjust(Procedure):
         return Advice(
             "adjust", f"{step.do[:1].upper()}{step.do[1:]}",
             f"{nth}It will open {size(shift, U_deg)}° of crank {side}.",
-            " ".join((LIVE, *(f"{text[:1].upper()}{text[1:]}." for text in step.warnings))),
+            " ".join(f"{text[:1].upper()}{text[1:]}." for text in step.warnings),
             press="step_done", hand=Hand.MOVE_UNIT, unit=unit, deg=shift, what=step.part,
         )  # fmt: skip
 
@@ -249,13 +249,13 @@ class Adjust(Procedure):
         if behind:
             return Advice(
                 "adjust", f"Read {waiting.unit} past its impulse coupling",
-                "Its nominal is for the coupling released, not holding back.", f"{LIVE} {ARC}",
+                "Its nominal is for the coupling released, not holding back.",
                 press="past_impulse", unit=waiting.unit,
             )  # fmt: skip
         return Advice(
             "adjust", "Turn slowly forward past the openings",
             f"{waiting.unit}: {waiting.n} of {many(waiting.wanted, 'reading')} since it was moved.",
-            f"{LIVE} {ARC}", hand=Hand.TURN_FORWARD,
+            hand=Hand.TURN_FORWARD,
         )  # fmt: skip
 
     def _advice_after(self) -> Advice:

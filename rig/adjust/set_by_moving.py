@@ -19,7 +19,6 @@ from rig.base.rounding import btdc, difference, entered_btdc, size, two_figures
 from rig.engine.profile import Unit
 from rig.guide import approach
 from rig.guide.action import Action, Bench, Host
-from rig.guide.advice import LIVE
 from rig.guide.approach import Going, on_firing_stroke, target_of
 from rig.guide.impulse import CouplingWatch, Missed
 from rig.guide.procedure import (
@@ -304,7 +303,7 @@ class SetUnit(LedProcedure):
         elif state == "confirm":
             deg = 2.0 * self._host.session.settings.approach_deg
         return Advice(
-            "set", next_, self._why(), LIVE,
+            "set", next_, self._why(),
             press=stage.press, hand=hand, unit=at.unit, deg=deg,
             what="tighten" if state == "opened" else "",
         )  # fmt: skip

@@ -15,7 +15,6 @@ from rig.base.rounding import listed, many
 from rig.check.checks import RigCheck, judged, lines_of, not_tried, sentence, turns_to_open
 from rig.engine.profile import Profile, Unit
 from rig.guide.action import Action, Bench, Host
-from rig.guide.advice import ARC, LIVE
 from rig.guide.procedure import Advice, Hand, Offer, Panel, PanelLine, Procedure, Sort
 from rig.guide.state import CHECK_BAD
 from rig.signal import rig_statistics
@@ -42,26 +41,25 @@ class Step:
     doing: Hand
     why: str
     turns: float = 0.0  # of the crank, where it is turned
-    caution: str = ""
 
 
 def steps_for(profile: Profile) -> list[Step]:
     """The steps in the order of the work: switches before their leads come off, then the rest."""
     turns = TURNS / float(profile.encoder.turns_per_crank_turn)
     switches = (
-        (rig_statistics.OFF, "OFF", Hand.SWITCH_OFF, f"{LIVE} {ARC}", "read closed all round"),
-        (rig_statistics.ON, "ON", Hand.SWITCH_ON, "", "open within the turn"),
+        (rig_statistics.OFF, "OFF", Hand.SWITCH_OFF, "read closed all round"),
+        (rig_statistics.ON, "ON", Hand.SWITCH_ON, "open within the turn"),
     )
     return [
         *(Step(kind, unit.name, unit.input, f"a turn with its switch at {at}",
                f"put the switch of {unit.name} at {at}, its switch lead on", hand,
                f"turn forward by {many(f'{turns_to_open(unit):g}', 'turn')} and a little more",
-               Hand.TURN_FORWARD, f"The contacts have to {why}.", turns_to_open(unit), caution)
-          for unit in profile.units for kind, at, hand, caution, why in switches),
+               Hand.TURN_FORWARD, f"The contacts have to {why}.", turns_to_open(unit))
+          for unit in profile.units for kind, at, hand, why in switches),
         Step(rig_statistics.TURN, "", 0, "at rest, then some turns",
              "take off every lead that earths contacts, and leave the crank at rest", Hand.HOLD,
              f"let it stand for three seconds, then turn slowly forward by {turns + 0.5:.1f} turns",
-             Hand.TURN_FORWARD, WHY, turns, f"{LIVE} {ARC}"),
+             Hand.TURN_FORWARD, WHY, turns),
         *(Step(rig_statistics.BY_HAND, unit.name, unit.input, "its contacts opened by hand",
                f"turn until the contacts of {unit.name} are closed, and hold the crank",
                Hand.CLOSE_CONTACTS,
@@ -312,7 +310,7 @@ class CheckRig(Procedure):
         elif not self.doing and step.kind in (rig_statistics.OFF, rig_statistics.ON):
             why = "Skip it where there is no switch."
         return Advice(
-            "rig check", f"{words[:1].upper()}{words[1:]}", why, step.caution,
+            "rig check", f"{words[:1].upper()}{words[1:]}", why,
             press="step_done", hand=hand, unit=step.unit,
             deg=360.0 * (step.turns + 0.5) if hand is Hand.TURN_FORWARD else None,
         )  # fmt: skip

@@ -194,7 +194,8 @@ class _Row:
     step: str
     due: Callable[[JobState], object]
     do: Advice | Callable[[JobState], Advice]
-    cautions: tuple[str, ...] = ()
+    warning: str = ""  # besides the engine's hazards
+    caution: str = ""
 
 
 def _not_yet(step: str) -> Callable[[JobState], bool]:
@@ -208,7 +209,7 @@ ROWS: tuple[_Row, ...] = (
     _Row("make safe", _not_yet("make safe"),
          _work("make safe", "Make safe: plugs out, fuel off, ventilate, chock",
                "Turning the crank can fire a cylinder."),
-         (LIVE, ARC, COIL, LAST_WORD)),
+         LAST_WORD),
     _Row("gap", _not_yet("gap"),
          _work("gap", "Clean the contacts and set their gap",
                "Changed later, it moves the timing. A remark (r) notes it.")),
@@ -218,16 +219,13 @@ ROWS: tuple[_Row, ...] = (
     # Before the first turn: what is read without it is rejected once one is held.
     _Row("play", lambda s: s.without_drag,
          lambda s: _hold_drag(s.without_drag[0],
-                              "The magnet can pull it through the backlash and open early."),
-         (LIVE,)),
+                              "The magnet can pull it through the backlash and open early.")),
     _Row("switch", lambda s: s.magneto and not s.entered & {"switch", "rig check", CHECK_BAD},
          _do("Check the rig, starting with the switch",
-             "Once its lead is off, the switch cannot be proved.", "rig_check"),
-         (LIVE, ARC)),
+             "Once its lead is off, the switch cannot be proved.", "rig_check")),
     _Row("index", lambda s: not s.index_seen,
          _do("Turn slowly forward until the index passes",
-             "All angles are counted from the index.", hand=Hand.TURN_FORWARD),
-         (LIVE, ARC, COIL)),
+             "All angles are counted from the index.", hand=Hand.TURN_FORWARD)),
     _Row("rig bad", lambda s: s.rig_bad,
          _do("Correct what the rig reports", "No reading is better than the rig.",
              hand=Hand.FIX, what="rig")),
@@ -236,30 +234,29 @@ ROWS: tuple[_Row, ...] = (
              "rig_check", Hand.FIX, what="rig check")),
     _Row("rig check", lambda s: not s.entered & {"rig check", CHECK_BAD},
          _do("Check the rig", "It proves counts, direction and wiring.", "rig_check"),
-         (LIVE, ARC, PRIMARY)),
+         PRIMARY),
     _Row("switch", lambda s: s.magneto and "switch" not in s.entered,
          _work("switch", "Prove the switch: earthed at OFF, open at ON",
-               "The rig check left it out."),
-         (LIVE, ARC)),
-    _Row("dead centre moved", lambda s: s.tdc_moved, _tdc_moved, (STOP,)),
+               "The rig check left it out.")),
+    _Row("dead centre moved", lambda s: s.tdc_moved, _tdc_moved, caution=STOP),
     _Row("top dead centre", lambda s: s.stop_in and s.full_turn,
          _do("Remove the piston stop and check it",
              "The crank made a full turn: the stop does not meet the piston.",
              "piston_stop", Hand.REMOVE_STOP),
-         (STOP,)),
+         caution=STOP),
     _Row("top dead centre", lambda s: s.stop_hides_index,
          _do("Remove the piston stop", "The index cannot pass while it is in: pass that first.",
              "piston_stop", Hand.REMOVE_STOP),
-         (STOP,)),
-    _Row("top dead centre", lambda s: not s.tdc_known, _find_tdc, (STOP, ARC)),
-    _Row("stop out", lambda s: s.tdc_known and s.stop_in, _touch_again, (STOP,)),
+         caution=STOP),
+    _Row("top dead centre", lambda s: not s.tdc_known, _find_tdc, caution=STOP),
+    _Row("stop out", lambda s: s.tdc_known and s.stop_in, _touch_again, caution=STOP),
     # Where the index has several places no angle is known until the stroke is entered.
     _Row("marks", lambda s: "marks" not in s.entered
          and not (s.index_places > 1 and s.stroke in ("not stated", "lost")),
          _work("marks", "Compare TDC with the engine's own marks",
                "Marks can be wrong, or belong to other parts.")),
-    _Row("stroke", lambda s: s.stroke in ("not stated", "lost"), _state_stroke, (LIVE, ARC)),
-    _Row("one turn out", lambda s: s.one_turn_out, _one_turn_out, (LIVE,)),
+    _Row("stroke", lambda s: s.stroke in ("not stated", "lost"), _state_stroke),
+    _Row("one turn out", lambda s: s.one_turn_out, _one_turn_out),
     _Row("advance", lambda s: s.automatic_advance,
          lambda s: _work("advance",
                          f"Set the weights of {s.automatic_advance[0]} as entered",
@@ -270,35 +267,30 @@ ROWS: tuple[_Row, ...] = (
     _Row("impulse", lambda s: s.impulse,
          lambda s: _do(f"Read {s.impulse[0].unit} past its impulse coupling",
                        "Its nominal is for the coupling released, not holding back.",
-                       "past_impulse", unit=s.impulse[0].unit),
-         (LIVE, ARC)),
-    _Row("readings", lambda s: s.unread, _read, (LIVE, ARC, COIL)),
+                       "past_impulse", unit=s.impulse[0].unit)),
+    _Row("readings", lambda s: s.unread, _read),
     _Row("confirm set", lambda s: s.set_only,
          lambda s: _do(f"Turn forward through the opening of {s.set_only[0]}",
                        "It was set with the crank held: confirm it by turning.",
-                       hand=Hand.TURN_FORWARD),
-         (LIVE, ARC)),
+                       hand=Hand.TURN_FORWARD)),
     _Row("confirm change", lambda s: s.change_made,
          _do("Read again after the change", "Only a reading shows what it did.",
-             hand=Hand.TURN_FORWARD),
-         (LIVE, ARC)),
-    _Row("more readings", lambda s: any(each.can_be_decided for each in s.inconclusive), _decide,
-         (LIVE, ARC)),
-    _Row("correction", lambda s: s.outside or s.apart, _adjust, (LAST_WORD,)),
+             hand=Hand.TURN_FORWARD)),
+    _Row("more readings", lambda s: any(each.can_be_decided for each in s.inconclusive), _decide),
+    _Row("correction", lambda s: s.outside or s.apart, _adjust, LAST_WORD),
     _Row("other setting", lambda s: s.other_settings, _other_setting),
     _Row("tighten", lambda s: not s.tightened,
          _work("tighten", "Tighten everything",
-               "Bolts move the timing: what is read now is as left.", "as_left"),
-         (LIVE, ARC)),
+               "Bolts move the timing: what is read now is as left.", "as_left")),
     _Row("touch again", lambda s: not s.touched_again,
          _do("Fit the piston stop again", "It shows whether the encoder has slipped.",
              "piston_stop", Hand.FIT_STOP),
-         (STOP,)),
+         caution=STOP),
     _Row("certificate", lambda s: not s.saved, _certificate),
     _Row(CLOSE, lambda _: True,
          _work(CLOSE, "Work through the closing list",
                "What was fitted comes off, what came off goes back.", "quit"),
-         (LAST_WORD,)),
+         LAST_WORD),
 )  # fmt: skip
 
 NEEDED = frozenset(
@@ -328,14 +320,10 @@ def due(state: JobState) -> tuple[Advice, ...]:
 
 
 def _advice(row: _Row, state: JobState) -> Advice:
-    """With the warnings and cautions that fit this engine: no magneto, no word of live magnetos."""
     do = row.do if isinstance(row.do, Advice) else row.do(state)
-    fits = {LIVE: state.magneto, PRIMARY: state.magneto, COIL: state.coil_set, STOP: False}
-    warnings = [words for words in row.cautions if fits.get(words, True)]
-    if ARC in warnings and state.propeller:
-        warnings[warnings.index(ARC)] = PROPELLER
-    caution = STOP if STOP in row.cautions else ""
-    return replace(do, step=row.step, warning=" ".join(warnings), caution=caution)
+    warning = "" if row.warning == PRIMARY and not state.magneto else row.warning
+    caution = STOP if state.stop_in else row.caution
+    return replace(do, step=row.step, warning=warning, caution=caution)
 
 
 def advice(state: JobState) -> Advice:
@@ -345,18 +333,19 @@ def advice(state: JobState) -> Advice:
 
 def guidance(host: Host) -> Advice:
     """What comes next at this bench."""
-    return advice(state_of(host))
+    return with_hazards(advice(state_of(host)), host.job.profile)
 
 
-def fitted(found: Advice, profile: Profile) -> Advice:
-    """The advice of a procedure with the warnings that fit this engine: an arc may be that of a
-    propeller, and contacts with a coil make nothing live."""
-    warning = found.warning
-    if "propeller" in profile.engine.seen_from:
-        warning = warning.replace(ARC, PROPELLER)
-    if all(unit.ignition != "magneto" for unit in profile.units):
-        warning = warning.replace(LIVE, COIL)
-    return replace(found, warning=warning)
+def with_hazards(found: Advice, profile: Profile) -> Advice:
+    """The advice with the warnings of this engine before its own. They are part of every step: a
+    crank can be turned at any time, also while the rig is lost."""
+    kinds = {unit.ignition for unit in profile.units}
+    hazards = (
+        LIVE if "magneto" in kinds else "",
+        PROPELLER if "propeller" in profile.engine.seen_from else ARC,
+        COIL if kinds - {"magneto"} else "",
+    )
+    return replace(found, warning=" ".join(filter(None, (*hazards, found.warning))))
 
 
 def closing_list(state: JobState) -> tuple[str, ...]:

@@ -14,7 +14,6 @@ from rig.base.errors import InputError
 from rig.base.rounding import btdc, size
 from rig.engine.geometry import datum_after_first_deg, rim_tape_mm
 from rig.guide.action import Host
-from rig.guide.advice import ARC
 from rig.guide.procedure import Advice, GoToView, Hand, LedProcedure
 from rig.signal.events import Now
 from rig.timing.readings import tdc_after_reference_deg
@@ -133,7 +132,7 @@ class GoTo(LedProcedure):
         """To come from the right side."""
         return Advice(
             "go to", "Bring the crank there, coming forward, and make your mark",
-            "Coming forward takes up the backlash, as for a reading.", ARC,
+            "Coming forward takes up the backlash, as for a reading.",
             press="event_here", hand=Hand.GO_TO, deg=self._target.btdc_deg,
         )  # fmt: skip
 

@@ -19,7 +19,6 @@ from rig.base.angles import modulo, wrap
 from rig.base.errors import InputError
 from rig.engine.profile import Unit
 from rig.guide.action import Host
-from rig.guide.advice import ARC, LIVE
 from rig.guide.approach import target_of
 from rig.guide.procedure import Advice, GoToView, Hand, LedProcedure, nominal_window
 from rig.guide.state import waiting
@@ -330,8 +329,7 @@ class PastImpulseCoupling(LedProcedure):
         if at.missed is not Missed.NOTHING:
             why = f"{at.missed.value}."
         return Advice(
-            "impulse", words, why, f"{LIVE} {ARC}",
-            press=press, hand=hand, unit=watch.unit.name, deg=deg,
+            "impulse", words, why, press=press, hand=hand, unit=watch.unit.name, deg=deg
         )  # fmt: skip
 
     def done(self, now: Now | None) -> str:

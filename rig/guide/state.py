@@ -71,7 +71,6 @@ class JobState:
 
     magneto: bool = True
     coil_set: bool = False
-    propeller: bool = False
     entered: frozenset[str] = frozenset()  # steps that the person, or a rig check, said are done
     rig: Literal["not heard", "heard", "lost"] = "not heard"
     rig_bad: bool = False  # something about the rig itself is bad
@@ -131,7 +130,6 @@ def state_of(host: Host) -> JobState:
     return JobState(
         magneto=bool(magnetos),
         coil_set=len(magnetos) < len(units),
-        propeller="propeller" in profile.engine.seen_from,
         entered=frozenset({*said, "marks"} if session.gauge.marks else said),
         rig="lost" if not host.connected else "heard" if host.understood else "not heard",
         rig_bad=any(doubt.bad and doubt.of_rig for doubt in session.doubts()),

@@ -46,19 +46,25 @@ def _whole(pen: Pen, width: int, height: int, view: View, wide: bool) -> Lines:
         keys = panels.key_rows(pen, width, view)
         page = panels.page(pen, width, height - len(lines) - len(keys), view)
         return [*_filled([*lines, *page], height - len(keys)), *keys]
-    size: Size = "large" if wide else "small"
-    health = HEALTH if wide and view.rig.connected and not view.alarm else 0
-    crank = panels.crank(pen, width - health, view, size)
-    if health:
-        crank = beside(crank, panels.health(pen, view), width - health + 2)
     gap = [Text(end="")] * wide
-    lines = [*lines, *gap, *_filled(crank, HEIGHT[size]), *gap]
+    lines += gap
+    if view.step != "saved":  # then nothing is listened to any more, and the closing list is long
+        lines += [*_crank(pen, width, view, wide), *gap]
     above, below = panels.foot(pen, width, view, high=wide)
     room = height - len(lines)
     rows = min(max(11 if wide else 9, len(above) + len(below)), room - _least(view))
     below = below[-max(0, rows - 2) :]
     lines += _filled(_middle(pen, width, room - rows, view), room - rows)
     return [*_filled([*lines, *above], height - len(below)), *below]
+
+
+def _crank(pen: Pen, width: int, view: View, wide: bool) -> Lines:
+    size: Size = "large" if wide else "small"
+    health = HEALTH if wide and view.rig.connected and not view.alarm else 0
+    crank = panels.crank(pen, width - health, view, size)
+    if health:
+        crank = beside(crank, panels.health(pen, view), width - health + 2)
+    return _filled(crank, HEIGHT[size])
 
 
 def _filled(lines: Lines, height: int) -> Lines:

@@ -390,7 +390,8 @@ def foot(pen: Pen, width: int, view: View, *, high: bool = False) -> tuple[Lines
         role = VERDICT_ROLE[worst_verdict(comparison)]
         above += pen.labelled(("both    ", "quiet"), width, (comparison_words(comparison), role))
     below: Lines = []
-    for unit in view.units if view.reference.text else ():  # else nothing is to be read yet
+    reading = view.reference.text and view.step != "saved"
+    for unit in view.units if reading else ():
         if unit.why_rejected and not unit.last_valid:
             why = f"{unit.unit.name}: {unit.why_rejected}"
             below += pen.labelled(("rejected", "outside"), width, why)

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from rig.base.errors import InputError
 from rig.guide.action import DIGITS, Action, ActionLine, Bench, Host, Key, Prompt, Step
-from rig.guide.advice import fitted, guidance
+from rig.guide.advice import guidance, with_hazards
 from rig.guide.procedure import Hand, Procedure
 from rig.guide.state import step_of
 from rig.live.actions import action as action_of
@@ -172,8 +172,12 @@ class UiState:
         """Every action of this moment, and why it is not offered (empty when it is): those of the
         procedure first, where one is on. Updates the advice."""
         on = self.procedure if self.live.saved is None else None
-        profile = self.live.job.profile
-        self.bench.advice = fitted(on.advice(), profile) if on else guidance(self.live)
+        if on is None:
+            self.bench.advice = guidance(self.live)
+        elif on.subject is not None:
+            self.bench.advice = on.advice()
+        else:
+            self.bench.advice = with_hazards(on.advice(), self.live.job.profile)
         own = on.actions() if on is not None else ()
         taken = {each.id for each in own} | {each.key for each in own}
         rest = [a for a in self._table if a.id not in taken and a.key not in taken]

@@ -46,6 +46,8 @@ def assert_nothing_cut(view: View, size: tuple[int, int]) -> None:
             assert verdict_shown(unit, lines)
         if unit.why_rejected and not unit.last_valid and view.reference.text and not view.question:
             said.append(unit.why_rejected)
+    if view.step == "saved" and view.panel is not None:
+        said += [line.text for line in view.panel.lines]
     for each in filter(None, said):
         assert " ".join(each.split()) in text, (each, size)
     pressed = view.then.partition(" ")[2]  # never broken

@@ -16,6 +16,7 @@ from nothing_cut import SIZES, assert_nothing_cut
 from virtual_bench import VirtualBench
 
 from rig.base.errors import InputError
+from rig.guide.advice import COIL, LIVE
 from rig.guide.procedure import Advice, Hand
 from rig.guide.state import state_of
 from rig.guide.tdc import DIAL_ZERO
@@ -56,8 +57,11 @@ class ObedientHand:
     # -- what NEXT says --
 
     def advice(self) -> Advice:
-        """NEXT as the dashboard has it now, on which nothing that matters is cut."""
+        """NEXT as the dashboard has it now, on which nothing that matters is cut; no step lacks the
+        warning of a unit that can be live."""
         view = self.bench.ui_state.view()
+        kinds = {unit.ignition for unit in self.bench.job.profile.units}
+        assert (LIVE in view.warning, COIL in view.warning) == ("magneto" in kinds, "coil" in kinds)
         for size in SIZES:
             assert_nothing_cut(view, size)
         return self._next()

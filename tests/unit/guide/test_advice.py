@@ -8,6 +8,7 @@ from typing import Literal
 
 import pytest
 from made_job import rig
+from nothing_cut import assert_nothing_cut
 from sample_engines import single, unit
 from true_openings import check_against_truth
 from virtual_bench import VirtualBench
@@ -20,15 +21,17 @@ from rig.guide.advice import (
     MORE,
     MORE_TOUCHES,
     PROPELLER,
+    STOP,
     closing_list,
     due,
-    fitted,
     guidance,
+    with_hazards,
 )
 from rig.guide.procedure import Advice, Hand
 from rig.guide.state import JobState, state_of
 from rig.job.folder import Job
 from rig.job.new import write_example
+from rig.live.live_session import Lost
 from rig.timing.values import Mark
 from rig.virtual.drive import Magnet
 from rig.virtual.ground_truth import draw
@@ -59,20 +62,40 @@ def test_a_coil_set_has_the_cautions_of_a_coil_and_no_switch_to_prove(tmp_path: 
     assert any("battery" in words for words in closing_list(state))
 
 
-@pytest.mark.parametrize("ignition", ["coil", "magneto"])
+@pytest.mark.parametrize("ignitions", [("coil",), ("magneto",), ("magneto", "coil")])
 @pytest.mark.parametrize("seen_from", ["propeller end", "flywheel end"])
-def test_a_procedure_has_the_warnings_of_this_engine(
-    ignition: Literal["magneto", "coil"], seen_from: str
+def test_every_step_has_the_warnings_of_this_engine(
+    ignitions: tuple[Literal["magneto", "coil"], ...], seen_from: str
 ) -> None:
-    of = replace(single(unit()).units[0], ignition=ignition)
+    units = tuple(replace(single(unit()).units[0], ignition=each) for each in ignitions)
     engine = replace(single(unit()).engine, seen_from=seen_from)
     fits = {ARC: seen_from == "flywheel end", PROPELLER: seen_from == "propeller end",
-            LIVE: ignition == "magneto", COIL: ignition == "coil"}  # fmt: skip
-    found = fitted(
-        Advice("go to", "Turn", "", f"{LIVE} {ARC}"),
-        replace(single(unit()), engine=engine, units=(of,)),
+            LIVE: "magneto" in ignitions, COIL: "coil" in ignitions}  # fmt: skip
+    found = with_hazards(
+        Advice("go to", "Turn", "", "Its own."), replace(single(unit()), engine=engine, units=units)
     )
     assert {words for words in fits if words in found.warning} == {w for w in fits if fits[w]}
+    assert found.warning.endswith(" Its own.")
+
+
+@pytest.mark.parametrize("stop_in", [False, True])
+def test_a_lost_rig_leaves_the_warnings_on(tmp_path: Path, stop_in: bool) -> None:
+    """A magneto stays live, and the crank can still be turned."""
+    bench = VirtualBench(tmp_path / "job")
+    bench.do("turn 400 at 300")
+    bench.press("enter", "enter")
+    if stop_in:
+        bench.do("stop in")
+        bench.press("p")
+    before = bench.ui_state.view()
+    bench.feed.waiting.append(Lost("the cable is out"))
+    view = bench.ui_state.view()
+    assert guidance(bench.live).step == "rig lost"
+    assert LIVE in before.warning
+    assert LIVE in view.warning
+    assert ARC in view.warning
+    assert (STOP in view.caution) == stop_in
+    assert_nothing_cut(view, (80, 24))
 
 
 def test_automatic_advance_is_asked_about_until_it_is_said(tmp_path: Path) -> None:

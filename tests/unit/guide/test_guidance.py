@@ -97,20 +97,14 @@ def test_a_step_that_was_skipped_is_not_asked_for_again(step: str, state: dict[s
 
 
 def test_cautions_stand_where_they_matter() -> None:
-    first = advice(JobState(propeller=True))
-    assert guidance.LIVE in first.warning
-    assert guidance.PROPELLER in first.warning  # in the place of what says less
-    assert guidance.ARC not in first.warning
-    assert guidance.ARC in advice(JobState()).warning
-    assert guidance.LAST_WORD in first.warning
-    coil = advice(JobState(magneto=False, coil_set=True))
-    assert guidance.PROPELLER not in coil.warning
-    assert guidance.LIVE not in coil.warning
-    assert guidance.COIL in coil.warning
-    touching = advice(replace(DONE, tdc_known=False, stop_in=True))
-    assert "clear both valves" in touching.caution
-    reading = advice(replace(DONE, unread=(Waiting("upper", "fixed"),)))
-    assert guidance.LIVE in reading.warning
+    """Those of the engine itself are part of every step: ``test_advice.py``."""
+    assert guidance.LAST_WORD in advice(JobState()).warning
+    check = replace(DONE, entered=ENTERED - {"rig check"})
+    assert guidance.PRIMARY in advice(check).warning
+    assert guidance.PRIMARY not in advice(replace(check, magneto=False, coil_set=True)).warning
+    assert guidance.STOP in advice(replace(DONE, tdc_known=False)).caution
+    for lost in (replace(DONE, rig="lost"), replace(DONE, rig="lost", rig_bad=True)):
+        assert guidance.STOP in advice(replace(lost, stop_in=True)).caution
 
 
 def test_with_the_stop_in_nothing_that_turns_the_crank_on_comes_first() -> None:

@@ -42,9 +42,7 @@ from screen_states import (
 from rig.base import rounding
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.guide.action import ActionLine, Question
-from rig.guide.advice import LAST_WORD, advice
 from rig.guide.procedure import Panel, PanelLine
-from rig.guide.state import JobState
 from rig.live.layout import render
 from rig.live.text import PALETTE, Frame, blocks
 from rig.live.view import View
@@ -180,13 +178,6 @@ def test_the_start_shows_the_whole_caution() -> None:
     assert START.warning in text
     assert "nothing received yet" in text
     assert "contacts ?" in text
-
-
-def test_the_caution_of_a_propeller_is_whole_with_the_last_word_at_its_end() -> None:
-    caution = advice(JobState(propeller=True)).warning
-    text = " ".join(text_of(replace(START, warning=caution)).split())
-    assert caution in text
-    assert caution.endswith(LAST_WORD)
 
 
 def test_stop_in() -> None:

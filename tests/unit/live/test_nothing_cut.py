@@ -5,16 +5,19 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
+from typing import Literal
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from nothing_cut import SIZES, assert_nothing_cut, joined
+from sample_engines import single, unit
 from screen_states import BOTH, DOUBTFUL, EARLY, IMPULSE, KEYS, LOWER, READING, STATES, UPPER
 
 from rig.base.uncertainty import Source
-from rig.guide.advice import ROWS, due
-from rig.guide.procedure import Advice
+from rig.engine.profile import Profile
+from rig.guide.advice import ROWS, advice, closing_list, due, with_hazards
+from rig.guide.procedure import Advice, Panel, PanelLine
 from rig.guide.state import CHECK_BAD, Inconclusive, JobState, OtherSetting, Waiting
 from rig.live.layout import render
 from rig.live.view import UnitView
@@ -34,13 +37,24 @@ def test_every_state(name: str, size: tuple[int, int]) -> None:
 
 
 NAMED = JobState(
-    magneto=True, coil_set=True, propeller=True, rig_bad=True, tdc_moved=True,
+    magneto=True, coil_set=True, rig_bad=True, tdc_moved=True,
     one_turn_out=(LONGEST,), automatic_advance=(LONGEST,), without_drag=(LONGEST,),
     impulse=(Waiting(LONGEST, "full advance", 3),), unread=(Waiting(LONGEST, "full advance", 3),),
     inconclusive=(Inconclusive(LONGEST, 9, Remedy(30)),), set_only=(LONGEST,), outside=(LONGEST,),
     apart=(LONGEST,), other_settings=(OtherSetting(LONGEST, "full advance", 2),),
     change_made=True,
 )  # fmt: skip
+
+
+def _propeller_engine() -> Profile:
+    """With the most warnings: a magneto, a coil set and a propeller."""
+    made = single(unit())
+    kinds: tuple[Literal["magneto", "coil"], ...] = ("magneto", "coil")
+    units = tuple(replace(made.units[0], ignition=kind) for kind in kinds)
+    return replace(made, engine=replace(made.engine, seen_from="propeller end"), units=units)
+
+
+PROPELLER_ENGINE = _propeller_engine()
 
 
 def advices() -> list[Advice]:
@@ -63,7 +77,8 @@ def advices() -> list[Advice]:
                        Remedy(shrink=Source.TDC), Remedy(shrink=Source.BACKLASH))),
         JobState(magneto=False, coil_set=True),
     ]  # fmt: skip
-    return list(dict.fromkeys(itertools.chain.from_iterable(map(due, states))))
+    found = dict.fromkeys(itertools.chain.from_iterable(map(due, states)))
+    return [with_hazards(each, PROPELLER_ENGINE) for each in found]
 
 
 def test_each_step_of_the_advice_is_among_them() -> None:
@@ -72,14 +87,28 @@ def test_each_step_of_the_advice_is_among_them() -> None:
 
 @pytest.mark.parametrize("size", SIZES)
 def test_every_piece_of_advice(size: tuple[int, int]) -> None:
-    for advice in advices():
+    for do in advices():
         for units in ((UPPER, LOWER), (UPPER,), (UPPER, DOUBTFUL, IMPULSE)):
             view = replace(
-                READING, units=units, next=advice.next, why=advice.why, warning=advice.warning,
-                caution=advice.caution,
-                then=", then press backspace" if advice.press else "", message="",
+                READING, units=units, next=do.next, why=do.why, warning=do.warning,
+                caution=do.caution, then=", then press backspace" if do.press else "", message="",
+                rig=STATES["lost" if do.step == "rig lost" else "reading"].rig,
             )  # fmt: skip
             assert_nothing_cut(view, size)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_whole_closing_list(size: tuple[int, int]) -> None:
+    """The longest, with the most warnings and with what was left from before."""
+    state = JobState(coil_set=True, saved=True, wedge_in=True, drag_held=True)
+    do, items = with_hazards(advice(state), PROPELLER_ENGINE), enumerate(closing_list(state), 1)
+    lines = tuple(PanelLine(f"{n}", words) for n, words in items)
+    view = replace(
+        READING, step="saved", panel=Panel("closing list", lines=lines), next=do.next, why=do.why,
+        warning=do.warning, then=": press q", message="Saved: certificates/2024-05-04-upper-01",
+        keys=KEYS[-1:],
+    )  # fmt: skip
+    assert_nothing_cut(view, size)
 
 
 DATA: dict[Reason, tuple[float | str, ...]] = {
