@@ -51,7 +51,7 @@ from rig.timing.values import PHASES, Assessment, Mark
 
 KIND = "outcome of a prediction"
 VERSION = 3  # version 2 has a time with each prediction
-SINCE = 2  # version 1 does not say by which recordings it was found, and is not proved
+SINCE = 2  # version 1 does not say by which recordings it was found, and cannot be proved
 MARK = ".outcome"  # in the file's name, behind that of its prediction
 
 
@@ -208,30 +208,39 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     return fresh
 
 
+def _recordings(plain: Mapping[str, Any]) -> list[tuple[str, str, int | None]]:
+    if plain["version"] not in (SINCE, VERSION):
+        raise InputError("it does not name its recordings: confirm the prediction again")
+    return recordings(plain)
+
+
 SHEET = SheetKind(
-    KIND, FOLDER, recordings, lambda plain, _: Path(str(plain["prediction"])).stem + MARK,
-    _recompute, since=SINCE,
+    KIND, FOLDER, _recordings, lambda plain, _: Path(str(plain["prediction"])).stem + MARK,
+    _recompute,
 )  # fmt: skip
 
 
 # -- adjustments on a certificate --
 
 
-def made(job: Job, worked: JobResults, before: Sequence[CaptureFacts] = ()) -> list[MadeAdjustment]:
+def made(
+    job: Path, profile: Profile, worked: JobResults, before: Sequence[CaptureFacts] = ()
+) -> list[MadeAdjustment]:
     """The adjustments that were chosen before these captures end, and not before one of those that
     an earlier certificate covers (``before``) ended; in order.
 
     One that a later sheet says was never carried out is left out, and a sheet that cannot be read.
     """
-    order = order_beside([one.path for one in worked.played], job.captures)
+    captures = job / "captures"
+    order = order_beside([one.path for one in worked.played], captures)
     ends = [(one.path, one.until_us, moment(one.facts.end_utc)) for one in worked.played]
     found: list[MadeAdjustment] = []
-    for sheet in sheets_of(job.folder / FOLDER, passing_over=True):
-        covered = any(_ended_after(sheet.when, each, job.captures, order) for each in before)
+    for sheet in sheets_of(job / FOLDER, passing_over=True):
+        covered = any(_ended_after(sheet.when, each, captures, order) for each in before)
         if not covered and any(sheet.when.is_before(*end, order) for end in ends):
             found = found if sheet.carried_out else found[:-1]
             found.append(sheet.made)
-    return read_again(found, worked, job.profile)
+    return read_again(found, worked, profile)
 
 
 def _ended_after(when: MadeWhen, capture: CaptureFacts, captures: Path, order: Order) -> bool:

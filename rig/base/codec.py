@@ -18,6 +18,7 @@ import json
 import math
 import re
 import types
+from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import MISSING, dataclass, field, fields, is_dataclass
 from enum import StrEnum
@@ -52,8 +53,16 @@ def json_value(data: bytes, encoding: Literal["utf-8", "ascii"] = "utf-8") -> An
     def not_a_number(word: str) -> float:
         raise ValueError(word)
 
+    def table(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        found = dict(pairs)
+        if len(found) < len(pairs):  # readers differ in which of two values they take
+            twice = next(key for key, n in Counter(key for key, _ in pairs).items() if n > 1)
+            raise InputError(f"{twice!r} has two values in one table; keep one")
+        return found
+
     try:
-        return json.loads(data.decode(encoding), parse_constant=not_a_number)
+        text = data.decode(encoding)
+        return json.loads(text, parse_constant=not_a_number, object_pairs_hook=table)
     except UnicodeDecodeError as why:
         name = "UTF-8" if encoding == "utf-8" else "plain ASCII"
         raise InputError(f"byte {why.start + 1} is not {name}") from None

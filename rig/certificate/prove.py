@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import os.path
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
@@ -24,7 +24,7 @@ from rig.base.files import digest, listed
 from rig.certificate import record as certificate
 from rig.certificate import schema
 from rig.certificate.record import build_for_job, noted_changes
-from rig.certificate.schema import Certificate
+from rig.certificate.schema import ENGINE_FILE, Certificate
 from rig.certificate.seal import Record
 from rig.certificate.verify import (
     CHANGED,
@@ -57,6 +57,7 @@ from rig.job.results import (
 from rig.job.tdc import Origins, agrees
 from rig.tdc.reference import Method, TdcReference, by_hand
 from rig.tdc.reference_file import FILE_NAME, load_references
+from rig.wire.capture import head_of, is_capture
 
 
 def prove(path: Path, job: Path | None = None) -> list[Check]:
@@ -67,7 +68,11 @@ def prove(path: Path, job: Path | None = None) -> list[Check]:
         stated = certificate.as_certificate(record)
         fresh, worked = _again(folder, stated)
         beside.append(_reference_check(folder, worked))
+        beside.extend(_entered(stated, worked))
         beside.extend(_sheet_check(folder, each) for each in stated.adjustments)
+        beside.extend(_left_out(folder, stated, worked))
+        recordings = (folder / "captures" / Path(each.file).name for each in stated.captures)
+        beside.extend(_begun_by_later(recordings, stated.program.version))
         return fresh
 
     return [*verify(path, recompute, job), *beside]
@@ -114,6 +119,48 @@ def _sheet_check(folder: Path, of: MadeAdjustment) -> Check:
         said = "no longer in the job; the record carries what it said"
         return check(what, of.sheet_sha256, "", True, said)
     return replace(file_check(path, of.sheet_sha256, CHANGED), what=visible(what))
+
+
+def _left_out(folder: Path, stated: Certificate, worked: JobResults) -> Iterator[Check]:
+    """Adjustments that the job's sheets have and the certificate does not."""
+    if stated.program.version in NOT_ALL_ADJUSTMENTS:
+        return
+    named = {each.sheet for each in stated.adjustments}
+    before = certificate.certified_before(folder, worked)
+    for name in certificate.ADJUSTMENTS:
+        for each in import_module(name).made(folder, stated.stated, worked, before):
+            if each.sheet not in named:
+                words = (
+                    "was chosen before these recordings ended, and is in no certificate of before:"
+                    " it was left out, or a certificate was removed"
+                )
+                yield fails(f"{PREDICTIONS}/{each.sheet}", words)
+
+
+NOT_ALL_ADJUSTMENTS = ("0.1.0", "0.2.0", "0.3.0", "0.4.0", "0.5.0")
+"""Versions whose certificates have no adjustments, or chose them by another rule."""
+
+
+def _entered(stated: Certificate, worked: JobResults) -> Iterator[Check]:
+    """What the person entered as the certificate was issued: no recording has it."""
+    for i, change in enumerate(stated.changes):
+        if i >= len(noted_changes(worked)):
+            words = "entered when the certificate was issued: a signature alone proves it"
+            yield check(f"changes[{i}]", change.words, "", True, words)
+
+
+def _begun_by_later(recordings: Iterable[Path], version: str) -> Iterator[Check]:
+    """Recordings that a later program began than the one that is to have made a sheet of them.
+
+    It would excuse every sentence, as another version words them otherwise.
+    """
+    known = list(schema.FIXED)
+    until = known[: known.index(version) + 1] if version in known else known
+    for path in recordings:
+        begun = certificate.begun_by(path)
+        if begun and begun not in until:
+            words = f"begun by version {begun}, so version {version} cannot have made this of it"
+            yield fails(path.name, words)
 
 
 def _reference_check(folder: Path, worked: JobResults) -> Check:
@@ -201,28 +248,27 @@ def prove_sheet(path: Path, folder: Path | None = None) -> list[Check]:
     """Check a unit report, prediction, outcome or rig check; ``folder`` is its job, two above it if
     not given.
 
-    Of a version that does not name its recordings, no figure can be computed again. Raises
-    InputError when it is no such sheet.
+    Raises InputError when it is no such sheet.
     """
     kind = kind_of(path)
     if kind is None:
         raise InputError(f"{path}: is no sheet that can be proved")
     plain = sheets.read(path, kind.kind)
-    if kind.since > 1 and plain.get("version", 1) == 1:
-        words = "of a sheet of version 1 no figure can be computed again"
-        wrong = "no sheet of version 1 names the program that wrote it; it was edited"
-        return [check("version", 1, kind.since, "program" not in plain, words, wrong)]
+    if "version" not in plain:
+        plain = {**kind.of_version_1, **plain}
     job = folder if folder is not None else path.absolute().parent.parent
+    checks: list[Check] = []
     try:
-        checks = list(_recordings(job, kind, plain))
+        checks += _recordings(job, kind, plain)
         checks += _time(path, kind, plain, job)
         if not all(each.holds for each in checks):
             return checks
+        checks += _begun(job, kind, plain)
         fresh = kind.recompute(_job_at(job, plain), plain) | {"program": plain["program"]}
     except (KeyError, TypeError, ValueError) as why:
-        return [fails("its shape", f"is not whole: {why}; it was edited")]
+        return [*checks, fails("its shape", f"is not whole: {why}; it was edited")]
     except InputError as why:
-        return [fails("figures", f"not computed anew: {why}")]
+        return [*checks, fails("figures", f"not computed anew: {why}")]
     made_by = plain["program"]
     if made_by not in schema.FIXED:
         said = "is no version that this program knows; it was edited, or use that version"
@@ -251,6 +297,18 @@ def _job_at(folder: Path, plain: Mapping[str, Any]) -> Job:
     )
 
 
+def _begun(job: Path, kind: SheetKind, plain: Mapping[str, Any]) -> Iterator[Check]:
+    """What the recordings were begun with: an earlier program, and the engine file as it is."""
+    recordings = [recording_at(job, kind.folder, name) for name, *_ in kind.recordings(plain)]
+    yield from _begun_by_later(recordings, str(plain["program"]))
+    engine = plain.get("engine_sha256")
+    for path in recordings:
+        begun = head_of(path).start.get("engine_sha256") if is_capture(path) else None
+        if engine and begun and engine != begun:
+            words = f"edited after {path.name} was begun: no recording proves what it says now"
+            yield check(ENGINE_FILE, str(engine), str(begun), True, words)
+
+
 def _recordings(job: Path, kind: SheetKind, plain: Mapping[str, Any]) -> Iterator[Check]:
     named = kind.recordings(plain)
     if not named:
@@ -267,13 +325,15 @@ def _time(path: Path, kind: SheetKind, plain: Mapping[str, Any], job: Path) -> I
     """Made when its name says, after its recordings, and not in the future."""
     stated = str(plain["made_utc"])
     made = moment(plain["made_utc"])
-    if made is None:
+    if made is None and plain["version"] != 1:
         yield fails("made_utc", "is no time of ours; it was edited", stated)
         return
-    of = kind.stem(plain, made)
+    of = kind.stem(plain, made or datetime.min)
     named = re.fullmatch(rf"{re.escape(of)}(-[0-9]+)?", path.stem) is not None
     words, wrong = "says what it is of, and when", "is not the name of this sheet"
     yield check("the file's name", of, path.stem, named, words, wrong)
+    if made is None:
+        return
     yield past_check("made_utc", stated, made, datetime.now(UTC))
     for recording in [recording_at(job, kind.folder, n) for n, *_ in kind.recordings(plain)]:
         begun = Clock(recording).utc(0.0) if recording.suffix == ".capture" else None

@@ -50,6 +50,7 @@ from rig.job.results import (
 from rig.job.tdc import gauge_checks, others
 from rig.session.diagnostics import moves
 from rig.timing.values import Assessment, Comparison, Reading
+from rig.wire.capture import head_of, is_capture
 from rig.words.assessments import (
     RULES,
     assessment_in_full,
@@ -276,32 +277,47 @@ def save_for_job(job: Job, worked: JobResults, told: Sequence[Change] = ()) -> t
                 f"{played.path}: a certificate rests on captures in {job.captures};"
                 " copy the capture there first"
             )
+        begun = begun_by(played.path)
+        if begun and begun not in schema.FIXED:
+            raise InputError(
+                f"{played.path.name} was begun by version {begun} of this program, which is newer"
+                f" than this one ({__version__}): use that version"
+            )
     # Where this computer's clock was set back since, the certificate goes on by the captures' own.
     until = [moment(each.facts.end_utc) for each in worked.played]
     issued = max([datetime.now(UTC), *filter(None, until)])
-    before = _certified_before(job, worked)
+    before = certified_before(job.folder, worked)
     adjusted = [
-        each for name in ADJUSTMENTS for each in import_module(name).made(job, worked, before)
+        each
+        for name in ADJUSTMENTS
+        for each in import_module(name).made(job.folder, job.profile, worked, before)
     ]
     record = build_for_job(job.engine.data, job.profile, worked, issued, told, adjusted)
     return save(job.certificates, record)
 
 
-def _certified_before(job: Job, worked: JobResults) -> list[CaptureFacts]:
-    """The captures of every certificate that rests only on captures from before these.
+def begun_by(path: Path) -> str:
+    """The version of this program that began a recording; "" where the recording does not say."""
+    return str(head_of(path).start.get("tool", "")) if is_capture(path) else ""
+
+
+def certified_before(job: Path, worked: JobResults) -> list[CaptureFacts]:
+    """The captures of every certificate of a job's folder that rests only on captures from before
+    these.
 
     By what the captures know about one another; by the clock where they do not.
     """
-    order = order_beside([one.path for one in worked.played], job.captures)
+    captures_of_job = job / "captures"
+    order = order_beside([one.path for one in worked.played], captures_of_job)
 
     def is_before(one: CaptureFacts, now: ReplayedCapture) -> bool:
-        later = order.is_later(now.path, job.captures / Path(one.file).name)
+        later = order.is_later(now.path, captures_of_job / Path(one.file).name)
         end, begun = moment(one.end_utc), moment(now.facts.start_utc)
         by_clock = end is not None and begun is not None and end <= begun
         return by_clock if later is None else later
 
     found: list[CaptureFacts] = []
-    for path in find(job.certificates):
+    for path in find(job / "certificates"):
         try:
             captures = seal.parse(seal.read_bytes(path), path.name).get("captures", [])
             rests_on = [from_plain(CaptureFacts, each, path.name) for each in captures]

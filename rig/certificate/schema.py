@@ -19,6 +19,7 @@ from rig.timing.values import Assessment, Comparison
 FORMAT: Final = "timing certificate"
 VERSION: Final = 2
 EARLIEST: Final = 1  # version that is read; its records have the same shape
+WROTE_EARLIEST: Final = "0.1.0"  # the one program that wrote that version
 PROGRAM: Final = "timing-rig"
 ENGINE_FILE: Final = "engine.toml"
 
@@ -214,13 +215,14 @@ _SINCE_0_3_0 = {
     "cautions": "70456f543ed4ced78ab06801922afa01112a4d78d288a1faa18c73f872e6d04b",
     "closing": "6eff24435eb053848ca2f30973560969f4a7fdf38adfcd7d091d5245f650dffd",
 }
+_UNTIL_0_2_0 = _SINCE_0_3_0 | {
+    "method": "90346f6d2c173ad6a908d2539958565fab5c0592dacbd874c40d035c3749ff48",
+    "cautions": "2d2ca3977acb71c7a7fc9c55194b6eecdc4713aa4b1ac701ab47bc17893039e8",
+    "closing": "f4a28b1a2e461dacc5b9048fc776d6bbf4241b61b8e778e0475c5441c56ac6f7",
+}
 FIXED: dict[str, Mapping[str, str]] = {
-    "0.2.0": _SINCE_0_3_0
-    | {
-        "method": "90346f6d2c173ad6a908d2539958565fab5c0592dacbd874c40d035c3749ff48",
-        "cautions": "2d2ca3977acb71c7a7fc9c55194b6eecdc4713aa4b1ac701ab47bc17893039e8",
-        "closing": "f4a28b1a2e461dacc5b9048fc776d6bbf4241b61b8e778e0475c5441c56ac6f7",
-    },
+    "0.1.0": _UNTIL_0_2_0,
+    "0.2.0": _UNTIL_0_2_0,
     "0.3.0": _SINCE_0_3_0,
     "0.4.0": _SINCE_0_3_0,
     "0.5.0": _SINCE_0_3_0,

@@ -30,7 +30,14 @@ from rig.base.files import digest
 from rig.base.rounding import many
 from rig.certificate import page, schema, seal
 from rig.certificate.record import as_certificate, identification_of, record_path
-from rig.certificate.schema import ENGINE_FILE, PROGRAM, VERSION, Certificate
+from rig.certificate.schema import (
+    EARLIEST,
+    ENGINE_FILE,
+    PROGRAM,
+    VERSION,
+    WROTE_EARLIEST,
+    Certificate,
+)
 from rig.certificate.seal import Record
 from rig.job.clock import moment
 from rig.job.results import FOR_TDC
@@ -39,7 +46,6 @@ Recompute = Callable[[Path, Record], Record]
 """Given the job's folder and the record: a record built anew from capture and engine file, with the
 engine file's text and the reference of the record. Raises InputError when it cannot."""
 
-VERSION_2_SINCE = datetime(2026, 12, 1, tzinfo=UTC)  # a version 1 of later was altered
 CLOCKS_DIFFER = timedelta(days=1)  # at most, of two computers: a wrong time zone
 CLOSE = 1e-9  # figures that differ by less than this part of themselves differ by rounding alone
 
@@ -133,12 +139,6 @@ def verify(
     checks += _engine_checks(folder, whole)
     captures = [_capture_check(folder, each.file, each.sha256) for each in whole.captures]
     checks += captures
-    if whole.version < VERSION:
-        said = (
-            f"the figures were made by version {whole.program.version} and are not computed anew"
-            " here: of a record of version 1 only the fingerprints are checked"
-        )
-        return [*checks, check("version", whole.version, VERSION, True, said)]
     checks += _version_and_text_checks(record, whole)
     if missing := [each.what for each in captures if not each.found]:
         said = f"not computed anew: {', '.join(missing)} is not there to compute from"
@@ -166,7 +166,7 @@ def _page_check(path: Path, sha256: str, record: Record, whole: Certificate) -> 
     version = whole.program.version
     said = "the page is what the record draws"
     if sha256 != drawn:
-        if version == __version__ or (whole.version == VERSION and version not in schema.FIXED):
+        if version == __version__ or version not in schema.FIXED:
             said = "the page is not what the record draws"
             return check(path.name, drawn, sha256, False, said)
         said = f"the page is as version {version} saved it; only its fingerprint was checked"
@@ -193,15 +193,14 @@ def _name_and_time_checks(path: Path, whole: Certificate, now: datetime) -> Iter
     words, wrong = "no earlier than measured", "issued before the last measurement"
     yield check("issued_utc", issued_utc, last_utc, last <= issued, words, wrong)
     yield past_check("issued_utc", issued_utc, issued, now)
-    if whole.version < VERSION:
-        words, wrong = "of the time of version 1", "later than any certificate of version 1"
-        early = issued < VERSION_2_SINCE
-        yield check("version", whole.version, issued_utc, early, words, wrong)
 
 
 def _version_and_text_checks(record: Record, whole: Certificate) -> Iterator[Check]:
-    """The version that the record names wrote this fixed text."""
+    """The version that the record names wrote such records, and this fixed text."""
     name, version = whole.program.name, whole.program.version
+    wrote = EARLIEST if version == WROTE_EARLIEST else VERSION
+    words = f"what program {version} writes"
+    yield check("version", whole.version, wrote, whole.version == wrote, words, f"not {words}")
     known = name == PROGRAM and version in schema.FIXED
     yield check(
         "program.version", f"{name} {version}", f"{PROGRAM} {__version__}", known,
@@ -252,7 +251,7 @@ def _engine_checks(job: Path, whole: Certificate) -> Iterator[Check]:
     elif file.found in begun:
         holds = False
         said = "is what the recordings were begun with, and the text in the record is not"
-    elif whole.version < VERSION or "" in begun:
+    elif "" in begun:
         holds = False
         said = f"{since}, and no recording says with which text it was begun"
     yield check(engine.name, engine.sha256, file.found, holds, said)
@@ -297,7 +296,7 @@ def compare_part(stated: Any, fresh: Any, *, same_version: bool) -> list[Check]:
     return [
         each
         for name in dict.fromkeys((*stated, *fresh))
-        for each in _compared(name, stated.get(name), fresh.get(name), same)
+        for each in _compared(name, stated.get(name, "nothing"), fresh.get(name, "nothing"), same)
     ]
 
 

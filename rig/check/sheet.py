@@ -21,7 +21,10 @@ from rig.wire.formats import open_recording
 
 KIND = "rig check"
 SUFFIX = ".check.json"
-VERSION = 2  # version 1 had no number and does not say when it was made: it is not proved
+VERSION = 2
+OF_VERSION_1 = {"version": 1, "program": "0.3.0", "made_utc": "", "size_bytes": None}
+"""A sheet of 0.3.0 or before has no number and does not say by which of them it was made, or when.
+"""
 
 
 def answer_of(check: RigCheck, missing: list[str]) -> dict[str, Any]:
@@ -57,12 +60,13 @@ def save(job: Job, capture: Path, answer: Mapping[str, Any], now: datetime) -> N
 def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     """The verdicts, found again from the capture."""
     capture = job.captures / Path(str(plain["recording"])).name
-    if capture.stat().st_size != int(plain["size_bytes"]):
+    if plain["size_bytes"] not in (None, capture.stat().st_size):
         raise InputError(f"{capture.name} has grown since: check it again")
     recording = open_recording(capture, job.profile.encoder.counts_per_turn)
     seen = statistics_of(recording.batches, signal_settings(job.profile))
     answer = answer_of(judged(seen, job.profile), not_tried(seen))
-    return dict(_sheet(answer, capture, job.engine.sha256, str(plain["made_utc"])))
+    fresh = dict(_sheet(answer, capture, job.engine.sha256, str(plain["made_utc"])))
+    return fresh | OF_VERSION_1 if plain["version"] == 1 else fresh
 
 
 SHEET = SheetKind(
@@ -71,5 +75,5 @@ SHEET = SheetKind(
     lambda plain: [(str(plain["recording"]), str(plain["capture_sha256"]), plain["size_bytes"])],
     lambda plain, _: Path(str(plain["recording"])).with_suffix(SUFFIX).stem,
     _recompute,
-    since=VERSION,
+    of_version_1=OF_VERSION_1,
 )

@@ -11,7 +11,7 @@ import copy
 import json
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import count
 from os import PathLike
@@ -153,7 +153,8 @@ class SheetKind:
     recordings: Callable[[Mapping[str, Any]], list[tuple[str, str, int | None]]]
     stem: Callable[[Mapping[str, Any], datetime], str]
     recompute: Callable[[Job, Mapping[str, Any]], dict[str, Any]]
-    since: int = 1  # the first version that can be proved
+    of_version_1: Mapping[str, Any] = field(default_factory=dict)
+    """Keys that a sheet of version 1 lacks, and what they are for it; it has no version either."""
 
 
 def recording_at(job: Path, folder: str, name: str) -> Path:

@@ -4,7 +4,9 @@ the page drawn again, is named by the verification."""
 from __future__ import annotations
 
 import functools
+import hashlib
 import json
+import re
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -229,6 +231,18 @@ def older_version(_job: Path, record: Record) -> None:
     record["judgements"][0]["words"] = "as it should be"
 
 
+def earlier_program(_job: Path, record: Record) -> None:
+    """Another version's sentences are not compared; but a later one began the recording."""
+    record["program"]["version"] = "0.5.0"
+    record["judgements"][0]["words"] = "as it should be"
+
+
+def first_version(_job: Path, record: Record) -> None:
+    """Records of version 1 are of program 0.1.0, which has no reason not to be computed again."""
+    record.update(version=1, issued_utc="2026-11-30T10:00:00Z")
+    record["judgements"][0]["mean_btdc"] += 1.0
+
+
 def other_libraries(_job: Path, record: Record) -> None:
     """They excuse the last digits, and nothing more."""
     record["program"]["libraries"]["numpy"] = "1.0"
@@ -238,7 +252,7 @@ def other_libraries(_job: Path, record: Record) -> None:
 @pytest.mark.parametrize(
     "forge",
     [engine_file, by_hand, position, another_capture, no_capture, capture_for_tdc_alone,
-     capture_twice, older_version, other_libraries],
+     capture_twice, older_version, earlier_program, first_version, other_libraries],
 )  # fmt: skip
 def test_an_input_altered_with_new_digests_is_named(tmp_path: Path, forge: Forge) -> None:
     job = Path(shutil.copytree(made(), tmp_path / "job"))
@@ -246,6 +260,32 @@ def test_an_input_altered_with_new_digests_is_named(tmp_path: Path, forge: Forge
     forge(job, record)
     found = named(job, record)
     assert found is None or found, forge.__doc__
+
+
+def test_a_value_that_stands_twice_is_named(job: Path) -> None:
+    """Readers differ in which of the two they take."""
+    path = sealed(job, json.loads(genuine()))
+    body = path.read_bytes().replace(b'"verdict": ', b'"verdict": "inside",\n   "verdict": ', 1)
+    body = body[: body.index(b' "seals"')]
+    page_sha256 = hashlib.sha256(path.with_suffix(".html").read_bytes()).hexdigest()
+    closing = seal.file_bytes({}, b"").decode("ascii")
+    closing = closing[closing.index(' "seals"') :]
+    for old, new in zip(
+        re.findall("[0-9a-f]{64}", closing),
+        (hashlib.sha256(body).hexdigest(), page_sha256),
+        strict=True,
+    ):
+        closing = closing.replace(old, new)
+    path.write_bytes(body + closing.encode("ascii"))
+    assert [each.what for each in prove(path) if not each.holds] == ["record, its shape"]
+
+
+def test_what_a_signature_alone_proves_is_said(job: Path) -> None:
+    altered = json.loads(genuine())
+    altered["changes"].append({"words": "new contacts", "unit": "upper", "noted": False})
+    path = sealed(job, altered)
+    said = {each.what: each.words for each in prove(path)}
+    assert "a signature alone proves it" in said[f"changes[{len(altered['changes']) - 1}]"]
 
 
 def test_a_reference_by_hand_of_nobody_is_named_and_one_of_the_jobs_file_is_not(

@@ -11,6 +11,10 @@ import pytest
 from made_job import MadeJob, rig
 from wrong_job import wrong_job
 
+from rig.certificate import page, seal
+
+FIXTURES = Path(__file__).parents[2] / "fixtures"
+
 
 @pytest.fixture(scope="module")
 def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -32,6 +36,10 @@ def outcome(job: Path) -> Path:
 
 def rig_check(job: Path) -> Path:
     return max((job / "captures").glob("*.check.json"))
+
+
+def prediction(job: Path) -> Path:
+    return min((job / "predictions").glob("*.json"), key=lambda path: len(path.name))
 
 
 def failed(path: Path) -> list[str]:
@@ -125,14 +133,74 @@ def test_a_file_of_the_person_s_own_is_left_alone(job: Path, tmp_path: Path) -> 
     assert failed(copy) == []
 
 
-def test_a_sheet_of_before_says_that_it_is_not_proved(job: Path, tmp_path: Path) -> None:
+# -- less is never held to account --
+
+
+def without(path: Path, *names: str, **changed: object) -> list[str]:
+    """What is named of a sheet without these keys, with its words; the sheet is put right again."""
+    whole = path.read_text("utf-8")
+    plain = json.loads(whole) | changed
+    path.write_text(json.dumps({k: v for k, v in plain.items() if k not in names}), "utf-8")
+    try:
+        checks = rig("verify", path, "--json").answer["checks"]
+        return [f"{each['what']}: {each['words']}" for each in checks if not each["holds"]]
+    finally:
+        path.write_text(whole, "utf-8")
+
+
+SINCE_VERSION_2 = ("version", "program", "made_utc", "size_bytes")
+
+
+def test_a_rig_check_of_version_1_is_computed_again(tmp_path: Path) -> None:
+    kept = Path(shutil.copytree(FIXTURES / "version_0_3", tmp_path / "job"))
+    (capture,) = (kept / "captures").glob("*.capture")
+    assert rig("check", kept, capture).status == 0
+    path = rig_check(kept)
+    assert without(path, *SINCE_VERSION_2) == []
+    assert without(path, *SINCE_VERSION_2, verdict="good") == ["verdict: differs"]
+    assert without(path, "program")
+    assert without(path, "program", "version", "made_utc")
+
+
+def test_a_sheet_that_says_less_is_named(job: Path) -> None:
+    """A recording of a later program has no sheet of version 1, and none of an earlier program."""
+    assert "begun by" in " ".join(without(rig_check(job), *SINCE_VERSION_2))
+    assert "begun by" in " ".join(without(rig_check(job), program="0.3.0"))
+    assert without(outcome(job), "version", "program", "captures", "reference")
+    assert without(prediction(job), "after") == ["after: differs"]
+
+
+def test_a_sheet_says_that_the_engine_file_was_edited(job: Path, tmp_path: Path) -> None:
+    """A window that is altered in engine file and sheets: no recording was begun with it."""
     copy = Path(shutil.copytree(job, tmp_path / "job"))
-    path = rig_check(copy)
-    plain = json.loads(path.read_text("utf-8"))
-    for name in ("version", "program", "made_utc", "size_bytes"):
-        del plain[name]
-    path.write_text(json.dumps(plain), "utf-8")
-    ran = rig("verify", copy, "--json")
-    assert ran.status == 0
-    (said,) = (each["words"] for each in ran.answer["checks"] if each["what"].startswith(path.name))
-    assert "no figure can be computed again" in said
+    file = copy / "engine.toml"
+    wider = file.read_text("utf-8").replace("earliest_deg_btdc = 37", "earliest_deg_btdc = 39")
+    file.write_text(wider, "utf-8")
+    (capture,) = (copy / "captures" / json.loads(rig_check(copy).read_text())["recording"],)
+    assert rig("check", copy, capture).status < 2
+    ran = rig("verify", rig_check(copy), "--json")
+    said = {each["what"]: each["words"] for each in ran.answer["checks"]}
+    assert f"edited after {capture.name} was begun" in said["engine.toml"]
+
+
+def test_certificates_spliced_are_named(job: Path, tmp_path: Path) -> None:
+    """Of one job: no part of one passes in the other, nor without what was adjusted between."""
+    copy = Path(shutil.copytree(job, tmp_path / "job"))
+    first, last = sorted((copy / "captures").glob("*.capture"))
+    both, one = (
+        Path(rig("certify", copy, *of, "--json").answer["certificate"])
+        for of in ([first, last], [first])
+    )
+    assert rig("verify", copy).status == 0
+    record, other = (json.loads(each.read_bytes()) for each in (both, one))
+    assert record["adjustments"]
+    assert not other["adjustments"]
+    parts = [name for name in record if name != "seals" and record[name] != other[name]]
+    assert len(parts) > 10
+    for name in ("adjustments", "judgements", "captures", "issued_utc"):
+        spliced = {key: value for key, value in record.items() if key != "seals"}
+        spliced[name] = other[name]
+        drawn = page.render(spliced).encode("utf-8")
+        both.write_bytes(seal.file_bytes(spliced, drawn))
+        both.with_suffix(".html").write_bytes(drawn)
+        assert failed(both), name

@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import json
 import shutil
-import sys
 from pathlib import Path
 
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[2] / "command"))
 
 from made_job import rig
 
@@ -31,14 +28,23 @@ def record_of(job: Path) -> Path:
     return found
 
 
-def test_its_digests_hold_and_it_is_said_who_made_its_figures(job: Path) -> None:
+def test_its_figures_are_computed_again(job: Path) -> None:
     ran = rig("verify", record_of(job))
     assert ran.status == 0, ran.out
-    said = [line for line in ran.out.splitlines() if "made by version 0.1.0" in line]
-    assert len(said) == 1
-    assert "only the fingerprints are checked" in said[0]
-    assert "no figure was computed again" in ran.out
-    assert "everything holds" not in ran.out
+    assert "everything holds" in ran.out
+    assert "figures, computed again" in ran.out
+
+
+def test_a_figure_altered_with_new_digests_is_named(job: Path) -> None:
+    path = record_of(job)
+    altered = json.loads(path.read_bytes())
+    del altered["seals"]
+    altered["judgements"][0]["mean_btdc"] += 0.25
+    path.write_bytes(seal.file_bytes(altered, path.with_suffix(".html").read_bytes()))
+    ran = rig("verify", path, "--json")
+    assert [each["what"] for each in ran.answer["checks"] if not each["holds"]] == [
+        "judgements[0].mean_btdc"
+    ]
 
 
 @pytest.mark.parametrize("name", ["engine.toml", "captures/20260301-090000.capture"])

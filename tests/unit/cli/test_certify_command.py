@@ -6,9 +6,12 @@ import json
 from datetime import UTC, datetime
 from pathlib import Path
 
+import pytest
 from made_job import MadeJob, copied, finished, refused, rig
 
+from rig import __version__
 from rig.certificate import record as certificate
+from rig.certificate import schema
 from rig.certificate.seal import look_at
 
 
@@ -49,6 +52,14 @@ def test_a_change_is_a_step_of_the_units_it_is_of_and_of_no_other(tmp_path: Path
     found = rig("trend", tmp_path, "--json").answer["series"]
     steps = {s["unit"]: [p["step"] for p in s["points"]] for s in found if s["cylinder"] is None}
     assert steps == {"upper": ["", "new contacts"], "lower": ["", ""]}
+
+
+def test_a_capture_that_a_newer_program_began_is_not_certified(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(schema, "FIXED", {})
+    said = refused(2, "certify", finished().folder)
+    assert f"was begun by version {__version__} of this program, which is newer" in said
 
 
 def test_a_change_of_nobody_or_nothing_is_refused() -> None:
