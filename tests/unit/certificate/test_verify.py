@@ -7,7 +7,6 @@ import math
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, fields
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 

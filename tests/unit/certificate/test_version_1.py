@@ -7,7 +7,6 @@ import shutil
 from pathlib import Path
 
 import pytest
-
 from made_job import rig
 
 from rig.certificate import record, seal
