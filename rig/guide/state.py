@@ -8,10 +8,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 from rig.base.angles import wrap
+from rig.base.errors import InputError
 from rig.base.uncertainty import Source, combine
 from rig.engine.profile import Unit
 from rig.guide.action import Host, Step, Stroke
 from rig.session.session import Session
+from rig.tdc.piston_stop import StopTouches
 from rig.tdc.reference import Method, TdcReference, moved
 from rig.tdc.touches import LEAST_WAY_DEG
 from rig.timing.assess import unit_verdict
@@ -79,7 +81,7 @@ class JobState:
     touches: tuple[int, int] = (0, 0)  # forward, backward; with one that goes on
     at_stop: int = 0  # held at the piston stop now: the side, 1 or -1
     too_near: int = 0  # held there after too short a way: the side
-    more_touches: bool = False  # it was put in to make TDC's uncertainty smaller
+    more_touches: bool = False  # wanted for a smaller uncertainty, of TDC or of its check
     stop_hides_index: bool = False  # the index cannot pass while the piston stop is in
     full_turn: bool = False  # made with the piston stop in
     gauge_points: int = 0  # read with a dial gauge
@@ -140,7 +142,7 @@ def state_of(host: Host) -> JobState:
         else (0, 0),
         at_stop=held,
         too_near=too_near,
-        more_touches=stop is not None and stop.purpose == "more",
+        more_touches=stop is not None and (stop.purpose == "more" or _is_blunt(session, stop)),
         stop_hides_index=session.stop_hides_index(),
         full_turn=session.stop_turned_deg() >= 360.0,
         tdc_known=session.reference is not None,
@@ -183,6 +185,17 @@ def state_of(host: Host) -> JobState:
         saved=host.saved is not None,
         skipped=frozenset(notes.skipped),
     )
+
+
+def _is_blunt(session: Session, stop: StopTouches) -> bool:
+    """Whether a slip that matters may hide in the uncertainty of the touches that check TDC."""
+    fewest = min(len(stop.side(1)), len(stop.side(-1)))
+    if stop.purpose != "check" or session.here is None or fewest < AGAIN_TOUCHES:
+        return False
+    try:
+        return not moved(session.here, stop.reference(session.profile)).is_sharp
+    except InputError:
+        return False
 
 
 def tdc_moved(session: Session) -> bool:

@@ -51,6 +51,7 @@ class Doubt(StrEnum):
 
     TDC_HAS_MOVED = "tdc-has-moved"  # since the one in use was found: degrees, U
     TDC_HAD_MOVED = "tdc-had-moved"  # before the one in use was found: degrees, U
+    TDC_NOT_PROVED = "tdc-not-proved"  # touched again with so great a U that a slip may hide: U
     LINE_FORMAT = "line-format"  # version of the rig, version of this program
     NO_LINE = "no-line"  # kinds of line errors with their numbers, if any came
     COUNTS_WRONG = "counts-wrong"  # counts; as entered; by how much they vary, if they were seen
@@ -115,6 +116,9 @@ def diagnose(session: Session, *, heard: bool) -> list[Diagnostic]:
     while one may still come."""
     profile = session.profile
     found = [*moves(session.validity), *_line(session, heard=heard), *_counts(session)]
+    if session.checks and not (last := session.checks[-1]).has_moved and not last.is_sharp:
+        U_deg = last.uncertainty.U_deg
+        found.append(Diagnostic(Doubt.TDC_NOT_PROVED, (U_deg,), bad=False, of_rig=False))
     if wrong := _stop(session):
         found.append(Diagnostic(Doubt.STOP_MISLEADS, astuple(wrong), bad=False))
     if session.reference is not None and not session.places.known:

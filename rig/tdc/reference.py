@@ -38,6 +38,9 @@ LINK_ROD_OFFSET = 1.0
 # Assumed for a crank that is not entered: a short rod, the worst case for the bias (common
 # practice, no source).
 USUAL_CRANK = Geometry(throw_mm=1.0, rod_mm=3.2)
+# TDC found again is sharp enough to show a slip that matters with a U up to this many times that of
+# the reference, and between these limits in any case, degrees (common practice, no source).
+SHARP, ALWAYS_SHARP_DEG, NEVER_SHARP_DEG = 2.0, 0.1, 0.4
 SINGLE_TOUCH_DEG = 0.3  # half-width assumed for a single touch (common practice, no source)
 
 
@@ -143,6 +146,7 @@ class Move:
     shift_deg: float
     uncertainty: Uncertainty
     has_moved: bool  # the shift is greater than its expanded uncertainty
+    is_sharp: bool = True  # a slip that matters would have shown
 
 
 def set_by_hand(
@@ -217,7 +221,13 @@ def moved(earlier: TdcReference, later: TdcReference) -> Move:
         )
     uncertainty = combine(_parts_of_difference(earlier, later))
     shift_deg = wrap(later.tdc_deg - earlier.tdc_deg)
-    return Move(shift_deg, uncertainty, abs(shift_deg) > uncertainty.U_deg)
+    limit_deg = max(SHARP * earlier.uncertainty.U_deg, ALWAYS_SHARP_DEG)
+    return Move(
+        shift_deg,
+        uncertainty,
+        has_moved=abs(shift_deg) > uncertainty.U_deg,
+        is_sharp=uncertainty.U_deg <= min(limit_deg, NEVER_SHARP_DEG),
+    )
 
 
 def _parts_of_difference(earlier: TdcReference, later: TdcReference) -> list[Contribution]:

@@ -207,6 +207,11 @@ DOUBTS: Mapping[Doubt, Words] = {
         " no TDC and are rejected. Only a session of their own keeps them: touch the piston stop"
         " again and end the session before you take the encoder off"
     ),
+    Doubt.TDC_NOT_PROVED: lambda U_deg: (
+        f"the encoder may have slipped by up to {two_figures(U_deg)}°: the piston stop, touched"
+        " again, would not have shown it. Verdicts are valid only if it did not. Touch it again,"
+        " five times or more on each side"
+    ),
     Doubt.LINE_FORMAT: lambda of_rig, ours: (
         f"the rig uses version {of_rig} of the line format, this program {ours}: its"
         " readings are not used; update one of the two"

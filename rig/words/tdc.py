@@ -29,15 +29,11 @@ STOP_ENDS: Mapping[StopEnd, str] = {
 """What came of the touches of a piston stop, beside TDC and its move."""
 
 
-UNSURE_DEG = 0.4
-"""A check with a greater U proves little (common practice, no source)."""
-
-
 def move_words(move: Move) -> str:
     """Whether TDC found again is where the reference is."""
     U_deg = move.uncertainty.U_deg
     shift, U = size(move.shift_deg, U_deg), two_figures(U_deg)
-    if not move.has_moved and U_deg > UNSURE_DEG:
+    if not move.has_moved and not move.is_sharp:
         return f"this does not prove that TDC is where it was: shift {shift}° with U {U}°"
     if not move.has_moved:
         return f"TDC is where it was: shift {shift}° with U {U}°"

@@ -32,6 +32,8 @@ from rig.guide.state import JobState, state_of
 from rig.job.folder import Job
 from rig.job.new import write_example
 from rig.live.live_session import Lost
+from rig.tdc.piston_stop import tdc_from_stop
+from rig.tdc.reference_file import to_plain
 from rig.timing.values import Mark
 from rig.virtual.drive import Magnet
 from rig.virtual.ground_truth import draw
@@ -218,6 +220,22 @@ def test_a_drag_is_undone_and_released(tmp_path: Path) -> None:
     assert not annotations.of["magneto"].drag.now
     bench.press("b", "b")
     assert not annotations.of["magneto"].drag.now
+
+
+@pytest.mark.parametrize("spread_deg", [0.02, 0.5])
+def test_touches_that_would_not_show_a_slip_are_made_more_often(
+    tmp_path: Path, spread_deg: float
+) -> None:
+    bench = VirtualBench(edited(tmp_path))
+    found = tdc_from_stop([320.0, 320.05] * 2, [40.0, 40.05] * 2, counts_per_turn=4096)
+    bench.live.annotate("reference", to_plain(found))
+    bench.live.annotate("stop-in", {"cylinder": 1, "purpose": "check"})
+    for away in (0.0, spread_deg):
+        assert not state_of(bench.live).more_touches
+        for direction, side in ((1, -40.0), (-1, 40.0)):
+            at = 360.0 + found.tdc_deg + side + away
+            bench.live.annotate("touch", {"direction": direction, "crank_deg": at})
+    assert state_of(bench.live).more_touches is (spread_deg > 0.1)
 
 
 @pytest.mark.slow

@@ -102,6 +102,30 @@ def test_touching_again_shows_that_nothing_moved() -> None:
     )
 
 
+@pytest.mark.parametrize("spread_deg", [0.02, 0.5])
+def test_touches_that_would_not_show_a_slip_make_the_verdicts_conditional(
+    spread_deg: float,
+) -> None:
+    played = Played(3).do("turn 400 at 150").touch()
+    assert played.session.reference is not None
+    tdc_deg = played.session.reference.tdc_deg
+    played.note("stop_in", cylinder=1, purpose="check")
+    for direction, side in ((1, -40.0), (-1, 40.0)):
+        for away in (0.0, spread_deg):
+            played.note("touch", direction=direction, crank_deg=360.0 + tdc_deg + side + away)
+    played.note("stop_out", utc="", capture="")
+    (move,) = played.session.checks
+    assert (move.has_moved, move.is_sharp) == (False, spread_deg < 0.1)
+    words = [diagnostic_words(doubt) for doubt in played.session.doubts()]
+    assert any("Verdicts are valid only if it did not" in each for each in words) is (
+        not move.is_sharp
+    )
+    # Touched again, gently, it is as if it had not been: there is nothing to doubt.
+    played.touch(3, purpose="check")
+    assert played.session.checks[-1].is_sharp
+    assert not any("may have slipped" in diagnostic_words(d) for d in played.session.doubts())
+
+
 def test_touching_again_shows_an_encoder_that_slipped() -> None:
     played = Played().do("turn 380 at 150").touch()
     found = played.session.reference

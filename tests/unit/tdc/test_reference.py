@@ -309,6 +309,28 @@ def test_touches_that_scatter_prove_nothing() -> None:
     assert "does not prove that TDC is where it was" in move_words(found)
 
 
+@pytest.mark.parametrize("slip_deg", [0.25, 0.5, 0.8])
+def test_a_slip_that_matters_seldom_hides_behind_sharp_touches(slip_deg: float) -> None:
+    """At most one check in twenty finds TDC in its place, sharply, though the encoder slipped by
+    twice what still counts as sharp (JCGM 100:2008, 6.2.1; a simulated hand)."""
+    hand = np.random.default_rng(7)
+
+    def touched(n: int, at_deg: float, sd_deg: float) -> TdcReference:
+        sides = (hand.normal(middle + at_deg, sd_deg, n).tolist() for middle in (320.0, 40.0))
+        return tdc_from_stop(*sides, counts_per_turn=4096)
+
+    hidden = 0
+    for _ in range(200):
+        sd_deg = float(hand.uniform(0.01, 0.4))
+        first = touched(3, 0.0, 0.03)
+        found = moved(first, touched(2, slip_deg, sd_deg))
+        limit_deg = max(0.1, 2.0 * first.uncertainty.U_deg)
+        hidden += found.is_sharp and not found.has_moved and slip_deg > 2.0 * limit_deg
+    assert hidden <= 10
+    rested = moved(first, touched(5, 0.0, 0.03))
+    assert (rested.is_sharp, rested.has_moved) == (True, False)
+
+
 def test_a_reference_that_moved() -> None:
     first = tdc_from_stop(FORWARD, BACKWARD, counts_per_turn=4096, run_out_deg=0.5)
     again = tdc_from_stop(
