@@ -3,15 +3,16 @@
 Every set of adjustments is tried, every position of those that have positions, and for those that
 slide the best place is found by linear programming (``Slide``): which items can be brought inside
 together (a mixed-integer program), then the greatest strain of those least, then the greatest of
-the others (lexicographic minimax). A bound on what each combination can reach at best decides which
-are worked out, so that none that could be better is passed over.
+the others (lexicographic minimax). A bound on what each set, and each of its positions, can reach
+at best decides which are worked out, so that none that could be better is passed over.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from heapq import heapify, heappop, heappush
 from itertools import combinations, permutations
 
 import numpy as np
@@ -36,6 +37,7 @@ MOST_SOLVED = 60  # of each set, those that may be best
 NOTHING = 1e-6  # degrees: a range moved by less is not moved
 BINDING = 0.01  # share of the strain; less may come from the cost of movement alone
 SAFE = 1e-4  # degrees: what a mixed-integer solution may be off by
+NOT_INSIDE = Rank(0.0, 0.0, 0.0, 0.0, 1.0, 0.0, ())  # all with everything inside is better
 Bools = NDArray[np.bool_]
 
 
@@ -98,27 +100,54 @@ class Search:
         most two are of the same adjustments. Source: exhaustive, see the module.
         """
         kept = [] if lasting else [self.present()]
-        enough: list[frozenset[int]] = []
-        fewest: dict[float, Found] = {}
-        for chosen, keys in self._sets(lasting=lasting):
-            if not any(move.lever for move in chosen) and any(fewer <= keys for fewer in enough):
-                continue  # more adjustments only disturb more, but for a lever's place
-            limit = kept[-1].rank if len(kept) >= keep else None
-            best = self._of_set(chosen, limit)
-            # A cut may stay unused; a slot filed by nothing is one turned to its end.
-            best = [found for found in best if found.reversible != lasting and found.uses_all]
-            if best and best[0].inside and best[0].rank.strain < 1.0:
-                enough.append(keys)
+        sets = self._sets(lasting=lasting)
+
+        def limit() -> Rank | None:
+            return kept[-1].rank if len(kept) >= keep else None
+
+        for best in self._tried(sets, limit, lasting=lasting):
             unique: dict[object, Found] = {}
             for found in sorted([*kept, *best], key=lambda found: found.rank):
                 unique.setdefault(found.done, found)
             kept = list(unique.values())[:keep]
+        least = min((found.rank.disturbs for found in kept), default=math.inf)
+        fewest: dict[float, Found] = {}
+        small = [chosen for chosen in sets if _parts(chosen) < least]
+        for best in self._tried(small, lambda: NOT_INSIDE, lasting=lasting):
             for found in best:
-                if found.inside:
-                    parts = found.rank.disturbs
+                parts = found.rank.disturbs
+                if found.inside and parts < least:
                     fewest[parts] = min(found, fewest.get(parts, found), key=lambda each: each.rank)
-        simpler = [f for n, f in fewest.items() if all(n < other.rank.disturbs for other in kept)]
-        return sorted([*kept, *simpler], key=lambda found: found.rank)
+        return sorted([*kept, *fewest.values()], key=lambda found: found.rank)
+
+    def _tried(
+        self, sets: Sequence[Sequence[Move]], limit: Callable[[], Rank | None], *, lasting: bool
+    ) -> Iterator[list[Found]]:
+        """The best two that each set can do, until no other set can do better than ``limit``.
+
+        The sets that promise most come first: by what each unit can reach, then by pairs as well.
+        """
+        enough: list[frozenset[int]] = []
+        alone: dict[object, Floats] = {}
+        queue = [
+            (self._hoped(chosen, alone, self.task.units), n, False) for n, chosen in enumerate(sets)
+        ]
+        heapify(queue)
+        while queue and ((worst := limit()) is None or queue[0][0] < worst):
+            _, n, is_sure = heappop(queue)
+            chosen, keys = sets[n], frozenset(map(id, sets[n]))
+            if not is_sure:
+                heappush(queue, (self._hoped(chosen, alone, self.task.items), n, True))
+                continue
+            if any(fewer <= keys for fewer in enough) and not any(move.lever for move in chosen):
+                continue  # more adjustments only disturb more, but for a lever's place
+            # A cut may stay unused; a slot filed by nothing is one turned to its end.
+            best = [
+                f for f in self._of_set(chosen, worst) if f.reversible != lasting and f.uses_all
+            ]
+            if best and best[0].inside and best[0].rank.strain < 1.0:
+                enough.append(keys)
+            yield best
 
     def left_out(self) -> list[str]:
         """A sentence when adjustments have too many positions together for all to be tried."""
@@ -131,19 +160,20 @@ class Search:
                     return [f"{', '.join(names)}: {said} {size - 1} at a time"]
         return []
 
-    def _sets(self, *, lasting: bool) -> list[tuple[tuple[Move, ...], frozenset[int]]]:
+    def _sets(self, *, lasting: bool) -> list[tuple[Move, ...]]:
         """The sets of moves that can be made together and do something, the smallest first."""
         useful = [
-            (i, move)
-            for i, move in enumerate(self.moves)
+            move
+            for move in self.moves
             if np.any(self.task.per_shift @ np.abs(move.shift_deg).max(axis=0))
             and (lasting or move.reversible)
         ]
         return [
-            (chosen, frozenset(i for i, _ in some))
+            chosen
             for size in range(1, self.most + 1)
-            for some in combinations(useful, size)
-            if together(chosen := tuple(move for _, move in some))
+            for chosen in combinations(useful, size)
+            if together(chosen)
+            and _positions(chosen) <= MOST_COMBINED
             and not (lasting and all(move.reversible for move in chosen))
         ]
 
@@ -173,20 +203,88 @@ class Search:
 
     def _of_set(self, chosen: Sequence[Move], limit: Rank | None) -> list[Found]:
         """The best two that a set of moves can do; none when that is no better than ``limit``."""
-        task = self.task
+        lever = self._least_off_middle(chosen)
+        table = Table.of(self.task, chosen)
+        may = np.flatnonzero(_may_beat(table.columns, limit))
+        keys = table.exact[may], *table.cost[may].T[::-1], *table.columns[may].T[::-1]
+        found: list[Found] = []
+        for i in may[np.lexsort(keys)][:MOST_SOLVED]:
+            best = ranked(table.columns[i], lever, table.cost[i], np.zeros(0))
+            if len(found) > 1 and best >= found[1].rank:
+                break
+            if limit is not None and best >= limit:
+                continue
+            for used in self._slides(table, i):
+                more = sum((v * move.shift_deg[0] for move, v in used), table.shift[i])
+                there = table.errors[i] + self.task.per_shift @ (more - table.shift[i])
+                found.append(self._found((*table.picks(i), *used), more, there))
+            found = sorted(found, key=lambda each: each.rank)[:2]
+        return found
+
+    def _hoped(self, chosen: Sequence[Move], alone: dict[object, Floats], items: int) -> Rank:
+        """No worse than anything that a set of moves can do: the first ``items`` each at its best
+        by itself, the others on their figures. ``alone`` keeps what was worked out of each."""
+        columns = np.zeros(COUNTS + 1)
+        beyond = np.full(len(self.task.base), -1.0)
+        for item, part in enumerate(self.task.parts[:items]):
+            own = [move for move in chosen if np.any(move.shift_deg @ part.per_shift.T)]
+            key = item, *map(id, own)
+            if key not in alone:
+                best = Table.of(part, own).columns
+                for column in range(best.shape[1]):
+                    best = best[best[:, column] == best[:, column].min()]
+                alone[key] = best[0]
+            columns[:COUNTS] += alone[key][:COUNTS]
+            columns[COUNTS] = max(columns[COUNTS], alone[key][COUNTS])
+            beyond[self.task.item == item] = alone[key][COUNTS + 1 :]
+        columns = np.concatenate([columns, -np.sort(-beyond)])
+        cost = np.array([_parts(chosen), 0.0])
+        return ranked(columns, self._least_off_middle(chosen), cost, np.zeros(0))
+
+    def _least_off_middle(self, chosen: Sequence[Move]) -> float:
+        return self._off_middle({}, frozenset(move.lever for move in chosen))
+
+    def _slides(self, table: Table, row: int) -> list[Moved]:
+        """Where the ranges are best put at a row; again with the uncertainty that moving them
+        adds, where it adds any."""
+        if not table.ranges:
+            return [()]
+        out: list[Moved] = []
+        U = self.task.U
+        for _ in range(2):
+            slide = Slide(self.task, table.ranges, table.errors[row], table.slope, U)
+            put = zip(table.ranges, map(float, slide.best(table.hope[row])), strict=True)
+            out.append(tuple((r, v) for r, v in put if abs(v) > NOTHING or r.lever))
+            more = expanded_deg(self.task, out[-1])
+            if np.array_equal(more, U):
+                break
+            U = more
+        return out
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """All positions of some moves together, and what each can reach at best with the ranges."""
+
+    lists: Sequence[Move]
+    ranges: Sequence[Move]
+    index: NDArray[np.int64]  # (n, lists): the position of each
+    shift: Floats  # (n, units), as are the following without the ranges
+    errors: Floats  # (n, rows)
+    cost: Floats  # (n, 2)
+    slope: Floats  # (ranges, rows): what a degree of each range adds
+    hope: Levels  # (n, items)
+    columns: Floats  # (n, ...), as ``Task.columns``
+    exact: Floats  # (n,): the least greatest strain
+
+    @classmethod
+    def of(cls, task: Task, chosen: Sequence[Move]) -> Table:
+        """The table of a set of moves."""
         lists = [move for move in chosen if not move.is_range]
         ranges = [move for move in chosen if move.is_range]
-        rows, units = _positions(lists), task.per_shift.shape[1]
-        if rows > MOST_COMBINED:
-            return []
-        lever = self._off_middle({}, frozenset(move.lever for move in ranges))
-        least_parts = sum(float(move.cost[:, 0].min()) for move in lists) + len(ranges)
-        nothing_off = np.concatenate([np.zeros(COUNTS + 1), np.full(len(task.base), -1.0)])
-        on_figure = ranked(nothing_off, lever, np.array([least_parts, 0.0]), np.zeros(0))
-        if limit is not None and on_figure >= limit:
-            return []
-        index = np.indices([len(move.shift_deg) for move in lists]).reshape(len(lists), rows).T
-        shift, cost = np.zeros((rows, units)), np.zeros((rows, 2))
+        sizes = [len(move.shift_deg) for move in lists]
+        index = np.indices(sizes).reshape(len(lists), math.prod(sizes)).T
+        shift, cost = np.zeros((len(index), task.per_shift.shape[1])), np.zeros((len(index), 2))
         for move, k in zip(lists, index.T, strict=True):
             shift, cost = shift + move.shift_deg[k], cost + move.cost[k]
         cost[:, 0] += len(ranges)
@@ -194,64 +292,33 @@ class Search:
         slope = np.array([task.per_shift @ move.shift_deg[0] for move in ranges])
         slope = slope.reshape(len(ranges), len(task.base))
         low, high = (errors + each for each in spans_of(ranges, slope))
-        hope = task.levels(low, high)
-        columns = task.columns(hope, task.strains(low, high))
-        apart = self._apart(errors, slope, hope)
-        least = np.floor(apart * task.typical_deg / task.grain_deg + 0.999e-6)  # as ``columns``
+        hope, strains = task.levels(low, high), task.strains(low, high)
+        columns, apart = task.columns(hope, strains), _apart(task, errors, slope, hope)
+        least = np.floor(apart / task.grain + 0.999e-6)  # as ``columns``
         columns[:, COUNTS] = np.maximum(columns[:, COUNTS], least)
-        may = np.flatnonzero(_may_beat(columns, limit))
-        by_exact = np.maximum(task.strains(low[may], high[may]).max(axis=1), apart[may])
-        order = np.lexsort([by_exact, *cost[may].T[::-1], *columns[may].T[::-1]])
-        found: list[Found] = []
-        for n, i in enumerate(may[order]):
-            hoped = ranked(columns[i], lever, cost[i], np.zeros(0))
-            enough = len(found) > 1 and hoped >= found[1].rank
-            if enough or n >= MOST_SOLVED:
-                break
-            if limit is not None and hoped >= limit:
-                continue
-            picks = tuple((move, int(k)) for move, k in zip(lists, index[i], strict=True))
-            for used in self._slides(errors[i], ranges, slope, hope[i]):
-                more = sum((v * move.shift_deg[0] for move, v in used), np.zeros(units))
-                there = errors[i] + task.per_shift @ more
-                found.append(self._found((*picks, *used), shift[i] + more, there))
-            found = sorted(found, key=lambda each: each.rank)[:2]
-        return found
+        exact = np.maximum(strains.max(axis=1), apart)
+        return cls(lists, ranges, index, shift, errors, cost, slope, hope, columns, exact)
 
-    def _apart(self, errors: Floats, slope: Floats, hope: Levels) -> Floats:
-        """The least strain that two rows keep which every range moves alike, (n,): they stay apart.
+    def picks(self, row: int) -> Moved:
+        """The positions of a row."""
+        return tuple((m, int(k)) for m, k in zip(self.lists, self.index[row], strict=True))
 
-        Of rows that may both be inside: e/early = (d - e)/late for d apart.
-        """
-        late, early = self.task.sides
-        inside = hope[:, self.task.item] == INSIDE
-        least = np.zeros(len(errors))
-        for one, two in permutations(range(errors.shape[1]), 2):
-            if np.allclose(slope[:, one], slope[:, two]):
-                strain = (errors[:, one] - errors[:, two]) / (early[one] + late[two])
-                counts = inside[:, one] & inside[:, two]
-                counts &= strain > max(self.task.settled[one], self.task.settled[two])
-                least = np.where(counts, np.maximum(least, strain), least)
-        return least
 
-    def _slides(
-        self, errors: Floats, ranges: Sequence[Move], slope: Floats, hope: Levels
-    ) -> list[Moved]:
-        """Where ranges are best put; again with the uncertainty that moving them adds, where it
-        adds any."""
-        if not ranges:
-            return [()]
-        out: list[Moved] = []
-        U = self.task.U
-        for _ in range(2):
-            by = Slide(self.task, ranges, errors, slope, U).best(hope)
-            put = zip(ranges, map(float, by), strict=True)
-            out.append(tuple((r, v) for r, v in put if abs(v) > NOTHING or r.lever))
-            more = expanded_deg(self.task, out[-1])
-            if np.array_equal(more, U):
-                break
-            U = more
-        return out
+def _apart(task: Task, errors: Floats, slope: Floats, hope: Levels) -> Floats:
+    """The least strain that two rows keep which every range moves alike, (n,): they stay apart.
+
+    Of rows that may both be inside: e/early = (d - e)/late for d apart.
+    """
+    late, early = task.sides
+    inside = hope[:, task.item] == INSIDE
+    least = np.zeros(len(errors))
+    for one, two in permutations(range(errors.shape[1]), 2):
+        if np.allclose(slope[:, one], slope[:, two]):
+            strain = (errors[:, one] - errors[:, two]) / (early[one] + late[two])
+            counts = inside[:, one] & inside[:, two]
+            counts &= strain > max(task.settled[one], task.settled[two])
+            least = np.where(counts, np.maximum(least, strain), least)
+    return least
 
 
 def expanded_deg(task: Task, moved: Moved) -> Floats:
@@ -272,8 +339,13 @@ def spans_of(ranges: Sequence[Move], slope: Floats) -> tuple[Floats, Floats]:
     return low, high
 
 
-def _positions(lists: Sequence[Move]) -> int:
-    return math.prod(len(move.shift_deg) for move in lists)
+def _positions(chosen: Sequence[Move]) -> int:
+    return math.prod(len(move.shift_deg) for move in chosen)
+
+
+def _parts(chosen: Sequence[Move]) -> float:
+    """How many parts a set of moves disturbs at least."""
+    return float(sum(move.cost[:, 0].min() for move in chosen))
 
 
 def _may_beat(columns: Floats, limit: Rank | None) -> Bools:
@@ -282,7 +354,7 @@ def _may_beat(columns: Floats, limit: Rank | None) -> Bools:
         return np.ones(len(columns), bool)
     less, equal = np.zeros(len(columns), bool), np.ones(len(columns), bool)
     against = (*limit.verdicts, limit.spoilt, limit.strain, *limit.beyond)
-    for column, value in zip(columns.T, against, strict=True):
+    for column, value in zip(columns.T, against, strict=False):
         less |= equal & (column < value)
         equal &= column == value
     return less | equal

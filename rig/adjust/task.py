@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
 
@@ -75,7 +75,7 @@ class Task:
     U: Floats
     item: Levels
     units: int
-    grain_deg: float = 0.1  # errors that differ by less are equal
+    grain: float  # strains that differ by less are equal
 
     @property
     def items(self) -> int:
@@ -85,13 +85,23 @@ class Task:
     @property
     def sides(self) -> tuple[Floats, Floats]:
         """How far a row may go late and early, degrees: what its error is measured by."""
-        return np.maximum(-self.low, LEAST_SIDE), np.maximum(self.high, LEAST_SIDE)
+        return _sides(self.low, self.high)
 
-    @property
-    def typical_deg(self) -> float:
-        """Half the narrowest window: what a strain of 1 is worth in degrees."""
-        late, early = self.sides
-        return float(((late + early) / 2.0).min())
+    @cached_property
+    def parts(self) -> list[Task]:
+        """Each item by itself."""
+        return [self._part(i) for i in range(self.items)]
+
+    def _part(self, item: int) -> Task:
+        own = np.flatnonzero(self.item == item)
+        names = ("base", "per_shift", "period", "low", "high", "U")
+        return replace(
+            self,
+            wants=tuple(self.wants[r] for r in own),
+            item=np.zeros(len(own), np.int64),
+            units=int(item < self.units),
+            **{name: getattr(self, name)[own] for name in names},
+        )
 
     @cached_property
     def settled(self) -> Floats:
@@ -143,7 +153,7 @@ class Task:
 
     def columns(self, items: Levels, strain: Floats) -> Floats:
         """``Rank`` as far as the strains, one row each: (n, ``COUNTS`` + 1 + rows)."""
-        steps = np.floor(strain * self.typical_deg / self.grain_deg + 1e-6)
+        steps = np.floor(strain / self.grain + 1e-6)
         counts = [
             (part == level).sum(axis=-1)
             for part in (items[:, : self.units], items[:, self.units :])
@@ -154,6 +164,10 @@ class Task:
         worst = np.where(inside & (strain > self.settled), steps, 0.0).max(axis=-1)
         beyond = -np.sort(-np.where(inside, -1.0, steps), axis=-1)
         return np.column_stack([*counts, worst, beyond])
+
+
+def _sides(low: Floats, high: Floats) -> tuple[Floats, Floats]:
+    return np.maximum(-low, LEAST_SIDE), np.maximum(high, LEAST_SIDE)
 
 
 def ranked(columns: Floats, lever: float, cost: Floats, exact: Floats) -> Rank:
@@ -175,6 +189,8 @@ def make_task(
     period = {unit.name: period_deg(unit) for unit in units} | {"": math.inf}
     items = list(dict.fromkeys((want.unit, want.other) for want in wants))
     low, high = np.array([want.limits_deg for want in wants]).T
+    # Half the narrowest window is what a strain of 1 is worth in degrees.
+    typical_deg = float(np.add(*_sides(low, high)).min()) / 2.0
     return Task(
         tuple(wants),
         rule,
@@ -186,5 +202,5 @@ def make_task(
         U=np.array([math.inf if want.U_deg is None else want.U_deg for want in wants]),
         item=np.array([items.index((want.unit, want.other)) for want in wants]),
         units=sum(not other for _, other in items),
-        grain_deg=grain_deg,
+        grain=grain_deg / typical_deg,
     )
