@@ -24,12 +24,19 @@ class EarlierRule(Enum):
     STOP_PASSED = auto()  # TDC from what is left of touches that the crank went past
     LINK_ROD_GAUGE_AS_MASTER = auto()  # likewise of equal drops on a link rod
     HELD_TO_A_QUARTER = auto()  # a held crank is known to 0.25 degrees on any encoder
+    GLITCH_AS_BOUNCE = auto()  # an edge of another input at the same instant means nothing
     STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
 
 
 Rules = Collection[EarlierRule]
 
-_UNTIL_0_6 = frozenset({EarlierRule.LINK_ROD_GAUGE_AS_MASTER, EarlierRule.HELD_TO_A_QUARTER})
+_UNTIL_0_6 = frozenset(
+    {
+        EarlierRule.LINK_ROD_GAUGE_AS_MASTER,
+        EarlierRule.HELD_TO_A_QUARTER,
+        EarlierRule.GLITCH_AS_BOUNCE,
+    }
+)
 _UNTIL_0_5 = _UNTIL_0_6 | {
     EarlierRule.EARTHED_READ,
     EarlierRule.STATES_NOT_MEASURED,

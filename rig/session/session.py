@@ -24,7 +24,17 @@ from rig.session.kept import MOST_VALID, OpeningLog, PassLog
 from rig.session.results import Results
 from rig.session.tdc_state import TdcState
 from rig.signal import rig_statistics
-from rig.signal.events import Event, Finding, IndexPass, Now, Opening, Reason, Rejection, Settings
+from rig.signal.events import (
+    COUPLED_US,
+    Event,
+    Finding,
+    IndexPass,
+    Now,
+    Opening,
+    Reason,
+    Rejection,
+    Settings,
+)
 from rig.signal.interpolate import StateWidths
 from rig.signal.openings import OpeningFinder, replay
 from rig.signal.track import TOLERANCE_COUNTS
@@ -343,4 +353,5 @@ def signal_settings(profile: Profile, rules: Rules = ()) -> Settings:
         approach_deg=max(profile.run_up.needed_deg, 2.0 * play),
         forgiven_deg=profile.run_up.forgiven_deg,
         widths_worth_counts=encoder.graduation_error_deg * encoder.counts_per_turn / 360.0,
+        coupled_us=COUPLED_US if EarlierRule.GLITCH_AS_BOUNCE not in rules else -1.0,
     )

@@ -54,6 +54,12 @@ _CROWDS, _SPREADS_US = np.append(0.0, _EVENTS), np.append(1.0, _FROM_US)
 """Models of gathered noise: extra noise events before each opening, and their mean (exponential)
 distance from it. The first model has none."""
 
+GLITCH_US = 200.0  # no coupled glitch is longer than this (common practice, no source)
+GLITCH_DENSITY, MORE_GLITCHES = 1e-3 / 5.0, 0.1 / 5.0
+"""Density per microsecond of a coupled glitch just after an edge of another input: after one edge
+in a thousand, within 5 us; once there was one, after one in ten (common practice, no source). The
+doubt about a split is the mean of the doubts with and without such glitches."""
+
 _PRIOR_CROWDS = np.append(1.0 - PRIOR_CROWD, np.full(_EVENTS.size, PRIOR_CROWD / _EVENTS.size))
 WARY = 20.0
 """The risk of a split is judged as if gathered noise were this many times likelier."""
@@ -113,16 +119,20 @@ class BounceModel:
         gaps_us: Sequence[float],
         may: int,
         before_us: Sequence[float] = (),
+        beside: Sequence[bool] = (),
     ) -> list[float]:
         """Probabilities that the first 0, 1, ... runs of an opening's transition are noise; they
         add up to one. Updates the model.
 
         ``runs_us`` and the gap after each, n; ``starts_us`` of the runs and of the final one, which
         goes on, n + 1. At most ``may`` runs are noise. ``before_us``: instants of earlier noise.
+        ``beside``: whether each run began with an edge of another input (default: none did).
         """
-        clear = self._clear(runs_us[:may], gaps_us[:may], alone=not before_us)
+        glitch = [each and us <= GLITCH_US for each, us in zip(beside, runs_us[:may], strict=False)]
+        clear = self._clear(runs_us[:may], gaps_us[:may], alone=not before_us and not any(glitch))
         doubtful = 0 if clear else min(may, MOST)
-        noise = self._noise(starts_us[: doubtful + 1], runs_us[:doubtful], before_us)
+        begun = starts_us[: doubtful + 1], runs_us[:doubtful], before_us
+        noise = self._noise(*begun, glitch)
         self._sure_gaps_us += gaps_us[doubtful:]
         self.doubts = [1.0]
         if clear:
@@ -132,7 +142,11 @@ class BounceModel:
             if len(self._sure_gaps_us) > KEPT:
                 self._settle(self._weighed())
         else:
-            splits = self._weigh(noise, self._bounce(runs_us[:doubtful], gaps_us[:doubtful]))
+            bounce = self._bounce(runs_us[:doubtful], gaps_us[:doubtful])
+            plain = self._doubts(self._noise(*begun), bounce) if any(glitch) else None
+            splits = self._weigh(noise, bounce)
+            if plain is not None:
+                self.doubts = [sum(pair) / 2.0 for pair in zip(self.doubts, plain, strict=True)]
         self._learn_bounces(runs_us, splits)
         return splits
 
@@ -140,16 +154,23 @@ class BounceModel:
         """Probability of each split, n + 1 of them, from the log-likelihoods of its noise,
         (n + 1, crowds), and its bounces, (n + 1, laws). Updates the weights of laws and crowds."""
         weights = self._weighed()
-        most_noise, most_chatter = noise.max(axis=1), bounce.max(axis=1)
-        noise, bounce = np.exp(noise.T - most_noise), np.exp(bounce.T - most_chatter)
-        most = most_noise + most_chatter
+        noise, bounce, most = _scaled(noise, bounce)
         each = (weights.T @ bounce) * noise  # crowds x splits
         self._settle(_shares(weights * ((bounce * np.exp(most - most.max())) @ noise.T)))
         self.doubts = _normed(np.log(_WARY @ each) + most)
         return _normed(np.log(each.sum(axis=0)) + most)
 
+    def _doubts(self, noise: Floats, bounce: Floats) -> list[float]:
+        """As ``doubts``, of likelihoods as ``_weigh`` takes them; updates nothing."""
+        noise, bounce, most = _scaled(noise, bounce)
+        return _normed(np.log(_WARY @ ((self._weighed().T @ bounce) * noise)) + most)
+
     def _noise(
-        self, starts_us: Sequence[float], runs_us: Sequence[float], before_us: Sequence[float]
+        self,
+        starts_us: Sequence[float],
+        runs_us: Sequence[float],
+        before_us: Sequence[float],
+        glitch: Sequence[bool] = (),
     ) -> Floats:
         """Log-likelihood as noise of the runs before each split, (n + 1, crowds)."""
         if not runs_us and not before_us:
@@ -157,7 +178,12 @@ class BounceModel:
         events = np.array([*before_us, *starts_us[:-1]])
         ahead_us = np.maximum(np.array(starts_us)[:, None] - events, 0.0)[:, :, None]
         crowd = _CROWDS / _SPREADS_US * np.exp(-ahead_us / _SPREADS_US)
-        log_rate = np.log(self._events / self._closed_us + crowd)
+        rate = self._events / self._closed_us + crowd
+        if any(glitch):
+            coupled = np.array([*(False for _ in before_us), *glitch[: len(runs_us)]])
+            density = np.where(coupled.cumsum() > 1, MORE_GLITCHES, GLITCH_DENSITY)
+            rate = rate + (coupled * density)[:, None]
+        log_rate = np.log(rate)
         ahead = np.tri(len(starts_us), len(events), len(before_us) - 1)
         log_rate = (log_rate * ahead[:, :, None]).sum(axis=1)
         of_runs = _log_share(runs_us, self._noise_short / self._noise_all)
@@ -222,6 +248,14 @@ class BounceModel:
 def _shares(weights: Floats) -> Floats:
     """Normalised weights, none of them zero: no distribution is ever ruled out."""
     return np.asarray(np.maximum(weights / weights.sum(), LEAST))
+
+
+def _scaled(noise: Floats, bounce: Floats) -> tuple[Floats, Floats, Floats]:
+    """Likelihoods, (models, splits), from their logarithms, (splits, models); and the logarithm of
+    what each split was divided by."""
+    most_noise, most_chatter = noise.max(axis=1), bounce.max(axis=1)
+    scaled = np.exp(noise.T - most_noise), np.exp(bounce.T - most_chatter)
+    return *scaled, most_noise + most_chatter
 
 
 def _normed(logs: Floats) -> list[float]:

@@ -21,6 +21,10 @@ it belongs to the bounce, together with the closed gap after it, or it is noise.
 from the input itself (``BounceModel``), and the likelier one wins. Before anything is learnt, most
 runs of a transition are kept.
 
+**A glitch from the input beside.** When other contacts open or close, a lead may carry that over to
+this input for some microseconds. An open run that begins with an edge of another input may be such
+a glitch; so is the run that a coupled pair of units shows at each opening, a degree before its own.
+
 **Bounce with long gaps.** A failed transition is merged into the next opening, within ``LOOK_BACK``
 times ``closed_end_us``, when the learnt bounce gaps make that more likely.
 
@@ -101,11 +105,12 @@ class _Edges(NamedTuple):
     """Times and marks of one transition's edges, alternately away from rest and back to it.
 
     A *run* lasts from an edge away to the edge back; the last one may still go on. Plain numbers:
-    a transition has a handful of edges.
+    a transition has a handful of edges. ``beside``: whether another input changed just then.
     """
 
     t_us: list[float]
     marks: NDArray[np.void]
+    beside: list[bool]
 
     def lengths(self) -> list[float]:
         """Length of each completed run."""
@@ -116,7 +121,7 @@ class _Edges(NamedTuple):
         return [after - end for end, after in zip(self.t_us[1::2], self.t_us[2::2], strict=False)]
 
 
-_NONE = _Edges([], np.empty(0, np.void))
+_NONE = _Edges([], np.empty(0, np.void), [])
 
 
 class _Cut(NamedTuple):
@@ -136,7 +141,8 @@ def _joined(pieces: list[_Edges]) -> _Edges:
         return some[0]
     marks = [piece.marks for piece in some]
     t_us = [t for piece in some for t in piece.t_us]
-    return _Edges(t_us, np.concatenate(marks, dtype=marks[0].dtype))
+    beside = [each for piece in some for each in piece.beside]
+    return _Edges(t_us, np.concatenate(marks, dtype=marks[0].dtype), beside)
 
 
 class Debouncer:
@@ -184,34 +190,44 @@ class Debouncer:
         return self._cut is not None
 
     def edges(
-        self, t_us: Floats, is_open: NDArray[np.bool_], marks: NDArray[np.void]
+        self,
+        t_us: Floats,
+        is_open: NDArray[np.bool_],
+        marks: NDArray[np.void],
+        beside: NDArray[np.bool_] | None = None,
     ) -> list[Transition]:
         """The contacts changed, shapes (n,). Repeated levels are ignored. Times increase: an edge
-        that the rig sends too late gets the time of the one before."""
+        that the rig sends too late gets the time of the one before. ``beside``: whether another
+        input changed just then (default: none did)."""
+        if beside is None:
+            beside = np.zeros(len(t_us), np.bool_)
         if self.rest is Rest.UNKNOWN and len(t_us):
             self.begin(not is_open[0], float(t_us[0]))
         t_us = np.maximum.accumulate(np.fmax(t_us, self._last_us))
         if self._cut is not None:
             decided = self._cut_ends(self._cut, float(t_us[0]), bool(is_open[0]), marks[:1])
-            return decided + self.edges(t_us[1:], is_open[1:], marks[1:])
+            return decided + self.edges(t_us[1:], is_open[1:], marks[1:], beside[1:])
         changed = is_open != np.concatenate(([self.level_open is True], is_open[:-1]))
         if not changed.all():
             t_us, is_open, marks = t_us[changed], is_open[changed], marks[changed]
+            beside = beside[changed]
         if not len(t_us):
             return []
         decided = self.until(float(t_us[0]))
         due_us = t_us + np.where(is_open, self._s.least_open_us, self._s.closed_end_us)
         ends = (np.flatnonzero(due_us[:-1] <= t_us[1:]) + 1).tolist()
         times, dues, levels = t_us.tolist(), due_us.tolist(), is_open.tolist()
+        besides = beside.tolist()
         low = 0
         for high in [*ends, len(times)]:
             if low:
                 decided.append(self._decided())
             if self._after_cut is None:
-                piece = _Edges(times[low:high], marks[low:high])
+                piece = _Edges(times[low:high], marks[low:high], besides[low:high])
                 self._now = _joined([self._now, piece]) if self._now.t_us else piece
                 if (more := len(self._now.t_us) - MOST_EDGES) > 0:
-                    self._now = _Edges(self._now.t_us[:MOST_EDGES], self._now.marks[:MOST_EDGES])
+                    now, kept = self._now, slice(MOST_EDGES)
+                    self._now = _Edges(now.t_us[kept], now.marks[kept], now.beside[kept])
                     self._after_cut = more
             else:
                 self._after_cut += high - low
@@ -258,13 +274,15 @@ class Debouncer:
         self._broken |= returned or not self._now.t_us
         if not self._broken:
             self._uncounted_us = max(self._uncounted_us, cut.closed_us)
-        anew = _Edges([t_us], mark)  # its beginning, somewhere in the cut, is unknown: use the end
+        anew = _Edges(
+            [t_us], mark, [False]
+        )  # its beginning, somewhere in the cut, is unknown: use the end
         if self._broken:
             self._now, self._after_cut, self._first_cut = anew, 0, True
         elif self._after_cut is None:
             self._after_cut = 0
             if len(self._now.t_us) % 2 == 0:  # at rest: the cut begins with an edge away from it
-                self._now = _joined([self._now, _Edges([cut.first_us], mark)])
+                self._now = _joined([self._now, _Edges([cut.first_us], mark, [False])])
                 self._first_cut = True
         assert self._after_cut is not None
         self._after_cut += cut.edges
@@ -337,7 +355,9 @@ class Debouncer:
         may = next((nth for nth, us in enumerate(runs_us) if us > most_us), len(runs_us))
         starts_us = edges.t_us[::2]
         before_us = [t for t in self._nothing_us if 0.0 < starts_us[0] - t < NEAR_US]
-        shares = self.bounce_model.shares(starts_us, runs_us, gaps_us, may, before_us)
+        # Where both inputs show one signal, even the final run begins beside the other's.
+        beside = [] if edges.beside[-1] else edges.beside[::2]
+        shares = self.bounce_model.shares(starts_us, runs_us, gaps_us, may, before_us, beside)
         first = shares.index(max(shares))
         self._learn_noise(runs_us[:first], edges.t_us[2 * first])
         return edges, shares
@@ -403,6 +423,7 @@ class Inputs:
     def __init__(self, settings: Settings) -> None:
         self._settings = settings
         self._debouncers: dict[int, Debouncer] = {}
+        self._changed_us: dict[int, float] = {}  # input: its last edge
 
     def __bool__(self) -> bool:
         return bool(self._debouncers)
@@ -436,13 +457,17 @@ class Inputs:
         transitions that they decide, each with its input.
         """
         decided = []
+        before_us = dict(self._changed_us)
         for which in np.unique(marks["input"]).tolist():
-            own = marks[marks["input"] == which]
-            contact = self[which]
-            is_open = own["level"] == contact.open_level
-            decided += [
-                (which, transition) for transition in contact.edges(own["t_us"], is_open, own)
-            ]
+            mine = marks["input"] == which
+            own, contact = marks[mine], self[which]
+            t_us, is_open = own["t_us"], own["level"] == contact.open_level
+            earlier_us = max([-math.inf, *(t for it, t in before_us.items() if it != which)])
+            others_us = np.concatenate(([earlier_us], marks["t_us"][~mine]))
+            after_us = t_us - others_us[others_us.searchsorted(t_us, "right") - 1]
+            beside = after_us <= self._settings.coupled_us
+            self._changed_us[which] = float(t_us[-1])
+            decided += [(which, done) for done in contact.edges(t_us, is_open, own, beside)]
         return decided
 
     def until(self, t_us: float) -> list[tuple[int, Transition]]:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.signal.contacts import Debouncer, Rest, Transition
+from rig.signal.contacts import Debouncer, Inputs, Rest, Transition
 from rig.signal.events import Settings
 from rig.signal.openings import MOST_UNSURE
 
@@ -315,3 +315,92 @@ def test_a_cut_of_contacts_whose_level_is_not_known_yet_changes_nothing() -> Non
     assert contacts.cut(1_000.0, 4, 10.0, 10.0) == []
     assert not contacts.in_cut
     assert contacts.rest is Rest.UNKNOWN
+
+
+# -- two inputs --------------------------------------------------------------------------------
+
+SURE_US = 1000.0  # 0.1 degrees at 100 degrees a second
+
+
+def of_two(
+    edges: Sequence[tuple[float, int, int]], pieces: Sequence[float] = ()
+) -> list[tuple[int, Transition]]:
+    """Edges as (microseconds, input, 1 open) of contacts that are closed at 0, given at once or
+    cut at the times ``pieces``."""
+    both = Inputs(SETTINGS)
+    for which in (1, 2):
+        both[which].begin(False, 0.0)
+    marks = np.array(sorted(edges), [("t_us", "f8"), ("input", "i4"), ("level", "i4")])
+    cuts = np.searchsorted(marks["t_us"], sorted(pieces))
+    return [done for piece in np.split(marks, cuts) for done in both.edges(piece)]
+
+
+def coupled_pair(
+    gap_us: float, glitch_us: float, late_us: float, turns: int, bounces: int
+) -> tuple[list[tuple[float, int, int]], list[float]]:
+    """Contacts 2 open ``gap_us`` after contacts 1, and show a glitch at that of contacts 1; both
+    bounce. The edges, and when contacts 2 open."""
+    rng = np.random.default_rng(turns + bounces)
+    edges: list[tuple[float, int, int]] = []
+    true_us = []
+    for n in range(turns):
+        begin = 1e6 * n + 5e5
+        true_us.append(begin + gap_us)
+        glitch = begin + late_us
+        edges += [(glitch, 2, 1), (glitch + glitch_us, 2, 0)]
+        for which, first in ((1, begin), (2, begin + gap_us)):
+            at = first
+            edges.append((at, which, 1))
+            for us in rng.uniform(20.0, 90.0, bounces):
+                edges += [(at + us, which, 0), (at + 2.0 * us, which, 1)]
+                at += 2.0 * us
+            edges.append((begin + 4e5, which, 0))
+    return edges, true_us
+
+
+@given(
+    st.floats(1200.0, 3900.0),
+    st.floats(3.0, 60.0),
+    st.floats(0.0, 4.0),
+    st.integers(3, 12),
+    st.integers(0, 4),
+)
+def test_a_glitch_from_the_other_input_is_never_surely_the_opening(
+    gap_us: float, glitch_us: float, late_us: float, turns: int, bounces: int
+) -> None:
+    edges, true_us = coupled_pair(gap_us, glitch_us, late_us, turns, bounces)
+    found = [t for w, t in of_two(edges) if w == 2 and t.to is Rest.OPEN and t.longest_us is None]
+    assert found
+    for each in found:
+        wrong = min(abs(each.t_us - t) for t in true_us) > SURE_US
+        assert not wrong or each.unsure(SURE_US) > MOST_UNSURE
+
+
+def test_with_a_glitch_two_milliseconds_before_each_the_openings_are_soon_sure() -> None:
+    edges, true_us = coupled_pair(3000.0, 30.0, 0.0, turns=12, bounces=3)
+    opened = [t for w, t in of_two(edges) if w == 2 and t.to is Rest.OPEN and t.longest_us is None]
+    assert [t.t_us for t in opened] == true_us
+    assert all(t.unsure(SURE_US) <= MOST_UNSURE for t in opened[8:])
+
+
+def test_two_inputs_with_the_same_signal_open_as_each_does_alone() -> None:
+    rng = np.random.default_rng(4)
+    alone: list[tuple[float, int]] = []
+    for n in range(6):
+        at = 1e6 * n + 5e5
+        for us in rng.uniform(100.0, 1500.0, 4):
+            alone += [(at, 1), (at + us / 3.0, 0)]
+            at += us
+        alone += [(at, 1), (1e6 * n + 9e5, 0)]
+    both = of_two([(t, which, level) for t, level in alone for which in (1, 2)])
+    assert openings([t for which, t in both if which == 2]) == openings(run(alone, 0.0))
+
+
+@given(st.lists(st.floats(0.0, 4e6), max_size=6))
+def test_glitches_are_found_however_the_edges_are_cut(pieces: list[float]) -> None:
+    edges, _ = coupled_pair(1500.0, 30.0, 3.0, turns=4, bounces=2)
+    for which in (1, 2):
+        whole, cut = (
+            [repr(t) for w, t in of_two(edges, where) if w == which] for where in ((), pieces)
+        )
+        assert whole == cut
