@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING
 
 from rig.adjust.changes import Changed, HandMove, moves_of_units, order_of, readings_of
 from rig.adjust.kinds import opposite
-from rig.adjust.plan import COVERAGE_FACTOR, own_u_deg
+from rig.adjust.plan import expanded, own_u
 from rig.base.angles import wrap
 from rig.base.rounding import figure
+from rig.base.uncertainty import root_sum
 from rig.engine import gear_train
 from rig.engine.profile import Adjustments, Slot, Unit, members
 from rig.job.capture_order import MadeWhen
@@ -155,6 +156,6 @@ def _moved(
     for key in sorted(one.keys() & two.keys(), key=str):
         was, now = one[key].mean_btdc, two[key].mean_btdc
         if was is not None and now is not None:
-            u_deg = math.hypot(own_u_deg(one[key]), own_u_deg(two[key]))
-            return wrap(now - was), COVERAGE_FACTOR * u_deg
+            both = root_sum(own_u(one[key]), own_u(two[key]))
+            return wrap(now - was), expanded(both, worked.rules)
     return None

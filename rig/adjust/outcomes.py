@@ -15,9 +15,9 @@ from typing import Any
 from rig import __version__
 from rig.adjust.changes import readings_between
 from rig.adjust.plan import (
-    COVERAGE_FACTOR,
     Confirmation,
-    own_u_deg,
+    expanded,
+    own_u,
 )
 from rig.adjust.predictions import (
     FOLDER,
@@ -28,9 +28,11 @@ from rig.adjust.predictions import (
     worked_again,
 )
 from rig.base.angles import wrap
+from rig.base.earlier_rules import Rules
 from rig.base.errors import InputError
 from rig.base.files import digest
 from rig.base.rounding import btdc, listed, size, two_figures
+from rig.base.uncertainty import root_sum
 from rig.engine.profile import Profile
 from rig.job import folder
 from rig.job.capture_order import MadeWhen, Order
@@ -52,24 +54,29 @@ from rig.timing.values import PHASES, Assessment, Mark
 KIND = "outcome of a prediction"
 VERSION = 3  # version 2 has a time with each prediction
 SINCE = 2  # version 1 does not say by which recordings it was found, and cannot be proved
+SAME_TDC = (0.0, math.inf)  # of a difference in which TDC drops out
 MARK = ".outcome"  # in the file's name, behind that of its prediction
 
 
 def confirm(
-    prediction: PredictedOpening, assessment: Assessment, u_tdc_deg: float = 0.0
+    prediction: PredictedOpening,
+    assessment: Assessment,
+    u_tdc: tuple[float, float] = SAME_TDC,
+    rules: Rules = (),
 ) -> Confirmation:
     """The next assessment beside what was predicted.
 
     Compared within about 95 % of both readings' own uncertainties. A shared TDC drops out; of two,
-    ``u_tdc_deg`` is the standard uncertainty of their difference. A correction made the wrong way
-    round moved the opening by as much to the other side. Raises InputError for an assessment that
-    is not of turning. Source: JCGM 100:2008, 5.1.2 and 5.2.
+    ``u_tdc`` is that of their difference, with its degrees of freedom. A correction made the wrong
+    way round moved the opening by as much to the other side. Raises InputError for an assessment
+    that is not of turning. Source: JCGM 100:2008, 5.1.2, 5.2 and G.4.
     """
     p, j = prediction, assessment
     if j.mean_btdc is None or j.kind != "turned":
         raise InputError(f"{j.unit}: a prediction is confirmed by turning, and nothing counts yet")
-    p_U, own_U = COVERAGE_FACTOR * p.u_deg, COVERAGE_FACTOR * own_u_deg(j)
-    within = math.hypot(p_U, own_U, COVERAGE_FACTOR * u_tdc_deg)
+    p_u, own = (p.u_deg, p.nu), own_u(j)
+    p_U, own_U = expanded(p_u, rules), expanded(own, rules)
+    within = expanded(root_sum(p_u, own, u_tdc), rules)
     off = wrap(j.mean_btdc - p.predicted_btdc)
     moved = wrap(j.mean_btdc - p.before_btdc)
     went, instead_of = ("earlier", "later") if moved > 0 else ("later", "earlier")
@@ -107,7 +114,8 @@ def confirmed(job: Job, worked: JobResults, sheet: Sheet) -> list[Confirmation]:
     )
     since = readings_between(worked, sheet.when, next(later, None))
     u_tdc = u_of_two(sheet.made, now)
-    beside = _confirmations(sheet.made.predictions, assess(since, job.profile, now), u_tdc)
+    judged = assess(since, job.profile, now)
+    beside = _confirmations(sheet.made.predictions, judged, u_tdc, worked.rules)
     if found := [each for each in beside if each is not None]:
         return found
     units = listed(dict.fromkeys(each.unit for each in sheet.made.predictions))
@@ -139,24 +147,27 @@ def reading_of(prediction: PredictedOpening, judged: Sequence[Assessment]) -> As
 def _confirmations(
     predictions: Sequence[PredictedOpening],
     judged: Sequence[Assessment],
-    u_tdc_deg: float,
+    u_tdc: tuple[float, float],
+    rules: Rules,
 ) -> list[Confirmation | None]:
     """Each prediction beside what was read of it; None where nothing was."""
     read = [reading_of(each, judged) for each in predictions]
     return [
-        None if own is None else confirm(each, own, u_tdc_deg)
+        None if own is None else confirm(each, own, u_tdc, rules)
         for each, own in zip(predictions, read, strict=True)
     ]
 
 
-def u_of_two(before: MadeAdjustment, now: TdcReference) -> float:
-    """Standard uncertainty of what the TDC used then and now differ by, degrees; 0 where they are
-    one, or the earlier is not known. Source: JCGM 100:2008, 5.1.2: independent of one another.
+def u_of_two(before: MadeAdjustment, now: TdcReference) -> tuple[float, float]:
+    """Standard uncertainty of what the TDC used then and now differ by, degrees, and its degrees of
+    freedom; 0 where they are one, or the earlier is not known. Source: JCGM 100:2008, 5.1.2:
+    independent of one another.
     """
     same = (before.tdc_deg, before.tdc_capture) == (now.tdc_deg, now.capture)
     if before.tdc_deg is None or same:
-        return 0.0
-    return math.hypot(before.tdc_u_deg, now.uncertainty.u_deg)
+        return SAME_TDC
+    later = now.uncertainty
+    return root_sum((before.tdc_u_deg, before.tdc_nu), (later.u_deg, later.nu_eff))
 
 
 # -- the sheet of an outcome --
@@ -268,7 +279,7 @@ def read_again(
     for i, of in enumerate(chosen):
         over = next((each.when for each in chosen[i + 1 :] if of.is_undone_by(each)), None)
         judged = assess(readings_between(worked, of.when, over), profile, now)
-        beside = _confirmations(of.predictions, judged, u_of_two(of, now))
+        beside = _confirmations(of.predictions, judged, u_of_two(of, now), worked.rules)
         read = (
             replace(each, read_btdc=None, off_deg=None, within_deg=None, verdict="")
             if it is None

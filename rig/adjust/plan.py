@@ -14,8 +14,10 @@ from itertools import product
 from typing import Any
 
 from rig.base.angles import wrap
+from rig.base.codec import to_plain
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.base.errors import InputError
-from rig.base.uncertainty import rectangular
+from rig.base.uncertainty import rectangular, root_sum, student_t
 from rig.engine.profile import Profile, Rule, Setting, Unit
 from rig.job.results import PredictedOpening
 from rig.timing.compare import compare_assessments
@@ -24,7 +26,6 @@ from rig.timing.values import PHASES, Assessment, Comparison, Mark
 from rig.timing.verdict import decide
 from rig.words.assessments import assessment_in_full, what_decides
 
-COVERAGE_FACTOR = 2.0  # coverage factor for about 95 %
 Figure = float | int | str | tuple[float, ...]
 
 
@@ -258,8 +259,9 @@ def u_by_hand_deg(kind: AdjustmentKind, figures: Mapping[str, Figure]) -> float:
 
 def plain_prediction(of: PredictedOpening) -> dict[str, Any]:
     """What is predicted, without what was read since, as plain data."""
-    names = ("unit", "setting", "cylinder", "before_btdc", "shift_deg", "predicted_btdc", "u_deg")
-    return {name: getattr(of, name) for name in names}
+    names = ("unit", "setting", "cylinder", "before_btdc", "shift_deg", "predicted_btdc", "u_deg",
+             "nu")  # fmt: skip
+    return {name: to_plain(getattr(of, name)) for name in names}
 
 
 @dataclass(frozen=True, slots=True)
@@ -406,15 +408,23 @@ def _want(j: Assessment) -> Want | None:
     if mean is None or nominal is None or earliest is None or latest is None:
         return None
     read, U_deg = nominal + wrap(mean - nominal) + out_deg(j), expanded_deg(j)
-    return Want(j.unit, j.setting, read, nominal, earliest, latest, U_deg, own_u_deg(j), j.cylinder)
+    return Want(j.unit, j.setting, read, nominal, earliest, latest, U_deg, own_u(j)[0], j.cylinder)
 
 
-def own_u_deg(assessment: Assessment) -> float:
-    """Standard uncertainty of an assessment without the reference it shares with others, degrees.
+def own_u(assessment: Assessment) -> tuple[float, float]:
+    """Standard uncertainty of an assessment without the reference it shares with others, degrees,
+    and its degrees of freedom.
 
     Without one (a single reading): 0.1. Source: JCGM 100:2008, 5.2: what is shared drops out.
     """
     if assessment.uncertainty is None:
-        return 0.1
-    parts = [p.u_deg for p in assessment.uncertainty.parts if p.source not in OF_TDC]
-    return math.hypot(*parts)
+        return 0.1, math.inf
+    kept = (p for p in assessment.uncertainty.parts if p.source not in OF_TDC)
+    return root_sum(*((p.u_deg, p.nu) for p in kept))
+
+
+def expanded(u: tuple[float, float], rules: Rules = ()) -> float:
+    """Expanded uncertainty of a standard one with its degrees of freedom, at about 95 %, by the
+    ``rules`` of an earlier version (JCGM 100:2008, G.4.1)."""
+    u_deg, nu = u
+    return u_deg * (2.0 if EarlierRule.TWO_AS_FACTOR in rules else student_t(nu))

@@ -20,7 +20,7 @@ from rig.adjust.plan import (
     Option,
     Proposal,
     out_deg,
-    own_u_deg,
+    own_u,
     pairs_from,
     plain_prediction,
     u_by_hand_deg,
@@ -31,6 +31,7 @@ from rig.base import codec
 from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.base.files import digest, listed
+from rig.base.uncertainty import root_sum
 from rig.engine.engine_file import engine_from_bytes
 from rig.job import folder
 from rig.job.capture_order import MadeWhen, SeenCapture, heads_of, place_after
@@ -133,9 +134,9 @@ def predict(
     for j in assessments:
         if j.kind == "turned" and j.mean_btdc is not None and shift.get(j.unit):
             after = wrap(j.mean_btdc + out_deg(j) + shift[j.unit])
-            u_deg = math.hypot(own_u_deg(j), unsure[j.unit])
+            u_deg, nu = root_sum(own_u(j), (unsure[j.unit], math.inf))
             of = (j.unit, j.setting, j.cylinder)
-            out.append(PredictedOpening(*of, j.mean_btdc, shift[j.unit], after, u_deg))
+            out.append(PredictedOpening(*of, j.mean_btdc, shift[j.unit], after, u_deg, nu=nu))
     return out
 
 
@@ -303,6 +304,7 @@ def load(path: Path) -> Sheet:
             tuple(str(step.get("words", "")) for step in steps), path.name, digest(path),
             tuple(codec.from_plain(PredictedOpening, p, "predictions") for p in timeless),
             reference.tdc_deg, reference.uncertainty.u_deg, reference.capture, tuple(seen), after,
+            reference.uncertainty.nu_eff,
         )  # fmt: skip
         number = 0 if version in BY_CLOCK else int(plain["number"])
         carried_out = plain.get("carried_out") is not False

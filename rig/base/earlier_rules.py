@@ -25,6 +25,7 @@ class EarlierRule(Enum):
     LINK_ROD_GAUGE_AS_MASTER = auto()  # likewise of equal drops on a link rod
     HELD_TO_A_QUARTER = auto()  # a held crank is known to 0.25 degrees on any encoder
     GLITCH_AS_BOUNCE = auto()  # an edge of another input at the same instant means nothing
+    TWO_AS_FACTOR = auto()  # a prediction is confirmed with k = 2, however few the readings
     STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
 
 
@@ -35,6 +36,7 @@ _UNTIL_0_6 = frozenset(
         EarlierRule.LINK_ROD_GAUGE_AS_MASTER,
         EarlierRule.HELD_TO_A_QUARTER,
         EarlierRule.GLITCH_AS_BOUNCE,
+        EarlierRule.TWO_AS_FACTOR,
     }
 )
 _UNTIL_0_5 = _UNTIL_0_6 | {

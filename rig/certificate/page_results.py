@@ -430,7 +430,7 @@ def _adjusted(made: MadeAdjustment) -> str:
 
 
 def _prediction(of: PredictedOpening) -> str:
-    U = 2.0 * of.u_deg
+    U = of.expanded_deg
     at = ((of.before_btdc, U), (of.predicted_btdc, U), (of.read_btdc, of.within_deg))
     before, after, read = (
         "" if each is None else " ".join(opening(each, within)).removesuffix(" BTDC")

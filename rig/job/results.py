@@ -10,6 +10,7 @@ on either side of it, nobody knows where the encoder was.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -20,10 +21,11 @@ from pathlib import Path
 from typing import Final
 
 from rig import __version__
-from rig.base.earlier_rules import EARLIER_RULES, EarlierRule
+from rig.base.earlier_rules import EARLIER_RULES, EarlierRule, Rules
 from rig.base.errors import InputError
 from rig.base.files import digest, listed
 from rig.base.rounding import many
+from rig.base.uncertainty import Freedom, student_t
 from rig.engine.profile import Profile
 from rig.job.capture_order import MadeWhen, Order, SeenCapture
 from rig.job.clock import HostClock, iso, moment, utc_instant
@@ -74,6 +76,7 @@ class JobResults:
     sources: list[ReplayedCapture] = field(default_factory=list)  # replayed only for TDC
     against: list[TdcReference] = field(default_factory=list)  # from elsewhere: TDC has moved
     origin: list[str] = field(default_factory=list)  # claims of references that were not confirmed
+    rules: Rules = ()  # of the version by which they were worked out
 
     @property
     def doubts(self) -> list[tuple[ReplayedCapture, Diagnostic]]:
@@ -214,7 +217,7 @@ def results_of(
         job_s,
         order_beside(paths, beside.captures),
     )
-    worked = JobResults(played, reference, origin=list(dict.fromkeys(origins.said)))
+    worked = JobResults(played, reference, origin=list(dict.fromkeys(origins.said)), rules=rules)
     if reference is not None:
         worked.sources = [each for each in origins.used if each.path.name == reference.capture]
         worked.against = hold([*played, *worked.sources], reference, beside.known, profile)
@@ -429,11 +432,12 @@ class PredictedOpening:
     off_deg: float | None = None  # read minus predicted
     within_deg: float | None = None  # allowed difference, about 95 %
     verdict: str = ""  # "confirmed", "not confirmed", ...: of ``rig.adjust.outcomes``
+    nu: Freedom = math.inf  # degrees of freedom of ``u_deg``; versions until 0.6.0 have none
 
     @property
     def expanded_deg(self) -> float:
         """Expanded uncertainty of the prediction, about 95 %."""
-        return 2.0 * self.u_deg
+        return student_t(self.nu) * self.u_deg
 
 
 @dataclass(frozen=True, slots=True)
@@ -451,6 +455,7 @@ class MadeAdjustment:
     tdc_capture: str = ""  # and the capture in which it was found
     seen: tuple[SeenCapture, ...] = ()  # the parts of captures read by then
     after: tuple[str, ...] = ()  # digests of the heads of the newest captures then
+    tdc_nu: Freedom = math.inf  # degrees of freedom of ``tdc_u_deg``; likewise
 
     @property
     def when(self) -> MadeWhen:

@@ -411,6 +411,6 @@ def test_what_was_adjusted_stands_with_its_prediction() -> None:
     assert (
         "Adjusted on this job, 2026-05-14 turn the body of upper 1.6 mm clockwise degrees BTDC"
         " cyl. before predicted ± U read since"
-        " upper, full advance all 38.00 36.00 ± 0.10 36.04 confirmed"
+        " upper, full advance all 38.000 36.000 ± 0.098 36.04 confirmed"
     ) in text
     assert "Adjusted on this job" not in text_of(record())
