@@ -19,7 +19,7 @@ MAY_IMPORT["cli"] = {*ORDER, *NEEDS, "live", "virtual"}
 MAY_IMPORT["virtual"] = {"base", "wire", "engine"}
 
 POSIX_ONLY = {"termios", "tty", "pty", "fcntl", "resource", "grp", "pwd"}
-BEHIND = {"live/terminal.py", "virtual/pty_port.py", "base/streams.py"}
+BEHIND = {"live/terminal.py", "virtual/ports.py", "base/streams.py"}
 """The modules that may import what only POSIX has."""
 
 

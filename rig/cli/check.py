@@ -1,4 +1,4 @@
-"""The rig check: at the rig, or from a recording."""
+"""The rig: its port, and whether it works."""
 
 from __future__ import annotations
 
@@ -6,15 +6,38 @@ import argparse
 from datetime import UTC, datetime
 from pathlib import Path
 
-from rig.base.errors import InputError
+from rig.base.errors import InputError, RigError
 from rig.base.files import digest
 from rig.check.checks import judged, lines_of, not_tried
 from rig.check.sheet import answer_of, save
-from rig.cli.output import JOB, Answer, Command, newest_capture, open_job
+from rig.cli.output import JOB, Answer, Command, newest_capture, open_job, tell
 from rig.job.folder import Job
 from rig.session.session import signal_settings
 from rig.signal.rig_statistics import statistics_of
 from rig.wire.formats import open_recording
+from rig.wire.ports import find_rig, list_ports
+
+
+def ports(args: argparse.Namespace) -> Answer:
+    """List the serial ports with what the system knows of each, and find the rig.
+
+    Exit status 3: no rig answered.
+    """
+    there = list_ports()
+    figures: dict[str, object] = {"ports": there}
+    lines = [
+        "  ".join(filter(None, (p.device, p.description, p.maker, p.usb_id, p.serial)))
+        for p in there
+    ] or ["this computer has no serial port; plug the rig in, or run rig demo"]
+    if args.find:
+        try:
+            with find_rig() as found:
+                figures["rig"] = {"port": found.url, "baud": found.baud}
+                lines.append(f"a rig answers on {found.url} at {found.baud} baud")
+        except RigError as none:
+            tell(args, str(none))
+            return Answer(figures | {"rig": None}, lines, none.status)
+    return Answer(figures, lines)
 
 
 def run(args: argparse.Namespace) -> Answer:
@@ -71,4 +94,7 @@ OPTIONS = f"""
 --live                check at the rig, step by step
 --port PORT           the rig's port, with --live; else it is found
 """
-COMMANDS = {"check": Command(run, OPTIONS)}
+COMMANDS = {
+    "check": Command(run, OPTIONS),
+    "ports": Command(ports, "--find  listen on each port for the rig"),
+}

@@ -47,7 +47,7 @@ COMMANDS = {
 }
 """Every command and what it does, in the order in which they are shown."""
 
-MODULES = {"demo": "live", "range": "results", "verify": "certify", "simulate": "ports"}
+MODULES = {"demo": "live", "ports": "check", "range": "results", "verify": "certify"}
 """The module of a command that has none of its own name."""
 
 RENAMED = {

@@ -84,21 +84,6 @@ class BounceModel:
         self._sure_crowd: Floats = np.zeros(len(_CROWDS))  # logarithms
         self._settle(np.outer(prior(), _PRIOR_CROWDS))  # laws x crowds
 
-    @property
-    def noise_rate(self) -> float:
-        """Spikes and drop-outs while closed, per second, as learnt so far."""
-        return 1e6 * self._events / self._closed_us
-
-    @property
-    def gap_us(self) -> float:
-        """Mean closed gap of the bounces, microseconds, as learnt so far."""
-        return float(self._weighed().sum(axis=1) @ MEANS_US)
-
-    @property
-    def crowd(self) -> float:
-        """Extra noise events before each opening, as learnt so far."""
-        return float(self._weighed().sum(axis=0) @ _CROWDS)
-
     def learn_noise(self, runs_us: Sequence[float], closed_us: float) -> None:
         """Open runs of failed transitions, after ``closed_us`` more of closed contacts."""
         self._events += len(runs_us)

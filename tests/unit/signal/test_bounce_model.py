@@ -118,11 +118,15 @@ def test_the_split_is_the_likeliest_by_brute_force(
 
 
 def test_rates_are_learnt_and_undone() -> None:
-    law = BounceModel()
-    law.learn_noise([5.0] * 80, 9e6)
-    assert math.isclose(law.noise_rate, 80.5 / 10, rel_tol=1e-12)
-    law.unlearn_noise([5.0] * 80)
-    assert math.isclose(law.noise_rate, 0.5 / 10, rel_tol=1e-12)
+    noisy, quiet, undone = BounceModel(), BounceModel(), BounceModel()
+    for law, runs_us in ((noisy, [5.0] * 80), (quiet, []), (undone, [5.0] * 80)):
+        law.learn_noise(runs_us, 9e6)
+    undone.unlearn_noise([5.0] * 80)
+    of_noisy, of_quiet, of_undone = (
+        shares(law, [5.0, 80.0, 100.0], [900.0, 50.0, 70.0], []) for law in (noisy, quiet, undone)
+    )
+    assert of_noisy[1] > 2.0 * of_quiet[1]
+    assert of_undone == of_quiet
 
 
 def chattering(seed: int, longest_us: float) -> tuple[list[float], list[float]]:
@@ -140,7 +144,6 @@ def test_a_gap_beyond_the_longest_is_learnt_to_be_of_noise(longest_us: float) ->
     for seed in range(60):
         law.learn_noise([100.0], 1e6 / 3)
         assert split(law, *chattering(seed, longest_us), []) == 0
-    assert math.isclose(law.gap_us, 20.0 + (longest_us - 20.0) / 3, rel_tol=0.15)
     runs_us, gaps_us = chattering(99, longest_us)
     assert split(law, [100.0, *runs_us], [1.5 * longest_us, *gaps_us], []) == 1
     assert split(law, [100.0, *runs_us], [0.8 * longest_us, *gaps_us], []) == 0
@@ -170,8 +173,6 @@ def test_noise_that_crowds_before_the_opening_is_learnt() -> None:
         gaps_us.insert(seed % (len(gaps_us) + 1), long_us)
         first = split(chatter, [80.0, *runs_us], gaps_us, [])
         assert seed < 8 or first == 0
-    assert crowded.crowd > 0.5
-    assert chatter.crowd < 0.01
 
 
 def test_much_bounce_takes_little_time_and_no_more_than_so_many_runs_are_noise() -> None:
@@ -179,7 +180,6 @@ def test_much_bounce_takes_little_time_and_no_more_than_so_many_runs_are_noise()
     law.learn_noise([5.0] * 1000, 1e6)
     runs_us, gaps_us = [5.0] * 100_000, [1900.0] * 100_000
     assert split(law, runs_us, gaps_us, []) <= MOST
-    assert 0.4 * 1900.0 < law.gap_us < 1900.0
 
 
 @pytest.mark.parametrize("gap_us", [900.0, 1500.0, 2500.0])
