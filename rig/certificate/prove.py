@@ -23,7 +23,13 @@ from rig.base.escape import visible
 from rig.base.files import digest, listed
 from rig.certificate import record as certificate
 from rig.certificate import schema
-from rig.certificate.record import build_for_job, noted_changes
+from rig.certificate.issue import (
+    ADJUSTMENTS,
+    begun_by,
+    build_for_job,
+    certified_before,
+    noted_changes,
+)
 from rig.certificate.schema import ENGINE_FILE, Certificate
 from rig.certificate.seal import Record
 from rig.certificate.verify import (
@@ -102,7 +108,7 @@ def _adjusted(
     """Adjustments as their sheets have them, where these lie in the job unchanged, else as the
     record carries them; and what was read since by the recordings."""
     found = list(stated)
-    for name in certificate.ADJUSTMENTS:
+    for name in ADJUSTMENTS:
         module = import_module(name)
         for i, each in enumerate(found):
             path = folder / PREDICTIONS / Path(each.sheet).name
@@ -126,8 +132,8 @@ def _left_out(folder: Path, stated: Certificate, worked: JobResults) -> Iterator
     if stated.program.version in NOT_ALL_ADJUSTMENTS:
         return
     named = {each.sheet for each in stated.adjustments}
-    before = certificate.certified_before(folder, worked)
-    for name in certificate.ADJUSTMENTS:
+    before = certified_before(folder, worked)
+    for name in ADJUSTMENTS:
         for each in import_module(name).made(folder, stated.stated, worked, before):
             if each.sheet not in named:
                 words = (
@@ -157,7 +163,7 @@ def _begun_by_later(recordings: Iterable[Path], version: str) -> Iterator[Check]
     known = list(schema.FIXED)
     until = known[: known.index(version) + 1] if version in known else known
     for path in recordings:
-        begun = certificate.begun_by(path)
+        begun = begun_by(path)
         if begun and begun not in until:
             words = f"begun by version {begun}, so version {version} cannot have made this of it"
             yield fails(path.name, words)

@@ -6,10 +6,10 @@ import platform
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import fields, replace
+from dataclasses import fields
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
-from importlib import import_module, metadata
+from importlib import metadata
 from pathlib import Path
 from typing import Any
 
@@ -31,42 +31,23 @@ from rig.certificate.schema import (
     ReadingGroup,
     RecordedAssessment,
     RecordedComparison,
-    TdcMove,
 )
 from rig.certificate.seal import Record
-from rig.engine.engine_file import profile_bytes_digest
 from rig.engine.profile import Profile
-from rig.job.clock import moment
-from rig.job.folder import Job, listed_records
+from rig.job.folder import listed_records
 from rig.job.results import (
     FOR_TDC,
     CaptureFacts,
-    Change,
     JobResults,
-    MadeAdjustment,
-    ReplayedCapture,
-    order_beside,
 )
-from rig.job.tdc import gauge_checks, others
-from rig.session.diagnostics import moves
 from rig.timing.values import Assessment, Comparison, Reading
-from rig.wire.capture import head_of, is_capture
 from rig.words.assessments import (
     RULES,
     assessment_in_full,
     comparison_in_full,
-    in_groups,
-    places_words,
     what_decides,
 )
-from rig.words.diagnostics import diagnostic_words, mark_words, reason_words
-from rig.words.tdc import gauge_check_words, move_words
-
-EVIDENCE = ("rig.check.checks",)
-"""Modules that judge the rig itself; ``evidence`` of each gives findings for the certificate."""
-
-ADJUSTMENTS = ("rig.adjust.outcomes",)
-"""Modules that say what was adjusted on a job: ``made`` finds it, ``read_again`` proves it."""
+from rig.words.diagnostics import reason_words
 
 _IDENTIFICATION = re.compile(r"[a-z0-9-]{1,80}")
 
@@ -264,153 +245,3 @@ def _not_counted(readings: Iterable[Reading]) -> tuple[NotCounted, ...]:
         if not each.valid
     )
     return tuple(NotCounted(*key, n=n) for key, n in tally.items())
-
-
-def save_for_job(job: Job, worked: JobResults, told: Sequence[Change] = ()) -> tuple[Path, Path]:
-    """Save the certificate of ``worked`` in the job's folder; paths of the record and the page.
-
-    ``told`` as for ``build``.
-    """
-    for played in (*worked.played, *worked.sources):
-        if played.path.resolve().parent != job.captures.resolve():
-            raise InputError(
-                f"{played.path}: a certificate rests on captures in {job.captures};"
-                " copy the capture there first"
-            )
-        begun = begun_by(played.path)
-        if begun and begun not in schema.FIXED:
-            raise InputError(
-                f"{played.path.name} was begun by version {begun} of this program, which is newer"
-                f" than this one ({__version__}): use that version"
-            )
-    # Where this computer's clock was set back since, the certificate goes on by the captures' own.
-    until = [moment(each.facts.end_utc) for each in worked.played]
-    issued = max([datetime.now(UTC), *filter(None, until)])
-    before = certified_before(job.folder, worked)
-    adjusted = [
-        each
-        for name in ADJUSTMENTS
-        for each in import_module(name).made(job.folder, job.profile, worked, before)
-    ]
-    record = build_for_job(job.engine.data, job.profile, worked, issued, told, adjusted)
-    return save(job.certificates, record)
-
-
-def begun_by(path: Path) -> str:
-    """The version of this program that began a recording; "" where the recording does not say."""
-    return str(head_of(path).start.get("tool", "")) if is_capture(path) else ""
-
-
-def certified_before(job: Path, worked: JobResults) -> list[CaptureFacts]:
-    """The captures of every certificate of a job's folder that rests only on captures from before
-    these.
-
-    By what the captures know about one another; by the clock where they do not.
-    """
-    captures_of_job = job / "captures"
-    order = order_beside([one.path for one in worked.played], captures_of_job)
-
-    def is_before(one: CaptureFacts, now: ReplayedCapture) -> bool:
-        later = order.is_later(now.path, captures_of_job / Path(one.file).name)
-        end, begun = moment(one.end_utc), moment(now.facts.start_utc)
-        by_clock = end is not None and begun is not None and end <= begun
-        return by_clock if later is None else later
-
-    found: list[CaptureFacts] = []
-    for path in find(job / "certificates"):
-        try:
-            captures = seal.parse(seal.read_bytes(path), path.name).get("captures", [])
-            rests_on = [from_plain(CaptureFacts, each, path.name) for each in captures]
-        except InputError:
-            continue  # reported where certificates are read
-        read = [each for each in rests_on if each.used_for != FOR_TDC]
-        if all(is_before(each, now) for each in read for now in worked.played):
-            found += read
-    return found
-
-
-def build_for_job(
-    engine_file: bytes,
-    profile: Profile,
-    worked: JobResults,
-    issued: datetime,
-    told: Sequence[Change] = (),
-    adjustments: Sequence[MadeAdjustment] = (),
-) -> Record:
-    """The record, not yet sealed. The same captures and engine file give the same figures.
-
-    ``told`` are changes that the person tells beside those noted in the captures.
-    """
-    moves = _moves(worked)
-    if moves and worked.reference is not None and not worked.assessments:
-        raise InputError("; ".join(f"{each.capture}: {each.words}" for each in moves))
-    sessions = [played.session for played in worked.played]
-    checks = [(not move.has_moved, move_words(move)) for each in sessions for move in each.checks]
-    checks += [
-        (not isinstance(again, str) and not again.move.has_moved, gauge_check_words(at, again))
-        for session in sessions
-        for at, again in gauge_checks(session, profile)
-    ]
-    return build(
-        engine_file,
-        profile,
-        worked,
-        [
-            *(played.facts for played in worked.played),
-            *(replace(source.facts, used_for=FOR_TDC) for source in worked.sources),
-        ],
-        issued,
-        conditions=[
-            *(text for session in sessions for text in session.annotations.remarks),
-            *(mark_words(m, s.here) for s in sessions for m in s.gauged.marks),
-            *(words for agrees, words in checks if agrees),
-            *places_words(worked.assessments, profile.engine, worked.reference),
-        ],
-        deviations=[
-            *_doubts(worked, profile_bytes_digest(engine_file)),
-            *(words for agrees, words in checks if not agrees),
-        ],
-        other_references=others(worked, profile),
-        tdc_moves=moves,
-        adjustments=adjustments,
-        changes=[*noted_changes(worked), *told],
-        rig_checks=[
-            found
-            for one in worked.played
-            for name in EVIDENCE
-            for found in import_module(name).evidence(
-                one.seen, profile, one.path.name if len(sessions) > 1 else ""
-            )
-        ],
-    )
-
-
-def _moves(worked: JobResults) -> list[TdcMove]:
-    """Where dead centre was shown not to be where the reference has it."""
-    return [
-        TdcMove(one.path.name, move.shift_deg, move.uncertainty.U_deg, diagnostic_words(each))
-        for one in worked.played
-        for v in (one.session.validity,)
-        for move, each in zip(filter(None, (v.after, v.before)), moves(v), strict=True)
-    ]
-
-
-def noted_changes(worked: JobResults) -> list[Change]:
-    """The changes that were noted while the captures were taken."""
-    return [
-        Change(words, unit, noted=True)
-        for played in worked.played
-        for words, unit in played.session.annotations.changes
-    ]
-
-
-def _doubts(worked: JobResults, engine_sha256: str) -> list[str]:
-    said = in_groups(worked.assessments)
-    for played in (*worked.played, *worked.sources):
-        said += [text.replace(str(played.path), played.path.name) for text in played.said]
-    said += [f"{played.path.name}: {diagnostic_words(doubt)}" for played, doubt in worked.doubts]
-    return said + [
-        f"{played.path.name}: the engine file was edited after this recording was begun"
-        for played in worked.played
-        if played.facts.engine_sha256 not in ("", engine_sha256)
-    ]

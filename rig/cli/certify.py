@@ -8,7 +8,7 @@ from pathlib import Path
 
 from rig.base.errors import InputError
 from rig.base.rounding import many
-from rig.certificate import record, seal
+from rig.certificate import issue, record, seal
 from rig.certificate.prove import kind_of, prove, prove_job, prove_sheet
 from rig.certificate.schema import ENGINE_FILE
 from rig.cli.output import (
@@ -41,7 +41,7 @@ def certify(args: argparse.Namespace) -> Answer:
                 " the certificate, q ends without one), or name another capture"
             )
     worked = job_results(args, job, paths)
-    saved, page = record.save_for_job(job, worked, _changes(args, job.profile))
+    saved, page = issue.save_for_job(job, worked, _changes(args, job.profile))
     plain = record.load(saved)
     found = record.as_certificate(plain)
     lines = assessment_lines(found.judgements, found.comparisons)

@@ -34,7 +34,7 @@ PROCEDURES = (
     "rig.check.procedure",
     "rig.adjust.procedure",
     "rig.adjust.set_by_moving",
-    "rig.certificate.action",
+    "rig.certificate.issue",
 )
 
 # Actions in the order of the work, as the page of all keys has them.

@@ -84,6 +84,11 @@ class BounceModel:
         self._sure_crowd: Floats = np.zeros(len(_CROWDS))  # logarithms
         self._settle(np.outer(prior(), _PRIOR_CROWDS))  # laws x crowds
 
+    @property
+    def crowd(self) -> float:
+        """Extra noise events before each opening, as learnt so far."""
+        return float(self._weighed().sum(axis=0) @ _CROWDS)
+
     def learn_noise(self, runs_us: Sequence[float], closed_us: float) -> None:
         """Open runs of failed transitions, after ``closed_us`` more of closed contacts."""
         self._events += len(runs_us)

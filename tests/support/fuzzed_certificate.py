@@ -22,7 +22,7 @@ from recorded import session
 
 from rig.base.errors import InputError
 from rig.certificate import page
-from rig.certificate.record import save_for_job
+from rig.certificate.issue import save_for_job
 from rig.job.folder import Job
 from rig.job.results import results_of
 

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 
 import rig
+from rig.certificate.issue import ADJUSTMENTS, EVIDENCE
 from rig.certificate.prove import SHEETS
-from rig.certificate.record import ADJUSTMENTS, EVIDENCE
 from rig.cli.plot import PLOTS
 from rig.cli.trend import TRENDS
 from rig.job.folder import FOLDERS, SheetKind

@@ -50,7 +50,7 @@ def without(room: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
         kept = tuple(name for name in actions.PROCEDURES if not name.startswith(room))
         monkeypatch.setattr(actions, "PROCEDURES", kept)
         if room == "rig.check":
-            monkeypatch.setattr("rig.certificate.record.EVIDENCE", ())
+            monkeypatch.setattr("rig.certificate.issue.EVIDENCE", ())
         yield
         assert not [name for name in sys.modules if name.startswith(room)]
     finally:

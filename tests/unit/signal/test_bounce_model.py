@@ -173,6 +173,8 @@ def test_noise_that_crowds_before_the_opening_is_learnt() -> None:
         gaps_us.insert(seed % (len(gaps_us) + 1), long_us)
         first = split(chatter, [80.0, *runs_us], gaps_us, [])
         assert seed < 8 or first == 0
+    assert crowded.crowd > 0.5
+    assert chatter.crowd < 0.01
 
 
 def test_much_bounce_takes_little_time_and_no_more_than_so_many_runs_are_noise() -> None:
