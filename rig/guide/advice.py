@@ -145,16 +145,27 @@ TOO_LARGE: Mapping[Source, str] = {
 
 def _decide(s: JobState) -> Advice:
     """What can be done at the bench about verdicts that are open, readings first."""
-    open_ = [each for each in s.inconclusive if each.can_be_decided]
-    first = max(open_, key=lambda each: each.remedy.readings > 0)
+    first = max(s.to_decide, key=lambda each: each.remedy.readings > 0)
     if first.remedy.readings:
-        why = f"{_whose(first)}: {many(first.remedy.readings, 'more reading')} should decide it."
-        return _do("Turn slowly forward past the openings", why, hand=Hand.TURN_FORWARD)
+        return _do("Turn slowly forward past the openings", _decides(first),
+                   hand=Hand.TURN_FORWARD)  # fmt: skip
     why = f"More readings will not help: {TOO_LARGE[first.remedy.shrink or Source.TDC]}."
     if first.remedy.shrink is Source.BACKLASH:
         return _hold_drag(first.unit, why)
     return _do("Fit the piston stop, to touch it again", why, "piston_stop", Hand.FIT_STOP,
                what=MORE)  # fmt: skip
+
+
+def _decides(open_: Inconclusive) -> str:
+    return f"{_whose(open_)}: {many(open_.remedy.readings, 'more reading')} should decide it."
+
+
+def _past_impulse(s: JobState) -> Advice:
+    unit = s.impulse[0].unit
+    why = "Its nominal is for the coupling released, not holding back."
+    open_ = [each for each in s.inconclusive if each.unit == unit and each.remedy.readings]
+    return _do(f"Read {unit} past its impulse coupling", _decides(open_[0]) if open_ else why,
+               "past_impulse", unit=unit)  # fmt: skip
 
 
 MORE = "more touches"
@@ -264,10 +275,7 @@ ROWS: tuple[_Row, ...] = (
                          unit=s.automatic_advance[0])),
     # Levers that are linked move together: each is entered before anything is read.
     _Row("other setting", lambda s: s.levers_on_the_way and s.other_settings, _other_setting),
-    _Row("impulse", lambda s: s.impulse,
-         lambda s: _do(f"Read {s.impulse[0].unit} past its impulse coupling",
-                       "Its nominal is for the coupling released, not holding back.",
-                       "past_impulse", unit=s.impulse[0].unit)),
+    _Row("impulse", lambda s: s.impulse, _past_impulse),
     _Row("readings", lambda s: s.unread, _read),
     _Row("confirm set", lambda s: s.set_only,
          lambda s: _do(f"Turn forward through the opening of {s.set_only[0]}",
@@ -276,7 +284,7 @@ ROWS: tuple[_Row, ...] = (
     _Row("confirm change", lambda s: s.change_made,
          _do("Read again after the change", "Only a reading shows what it did.",
              hand=Hand.TURN_FORWARD)),
-    _Row("more readings", lambda s: any(each.can_be_decided for each in s.inconclusive), _decide),
+    _Row("more readings", lambda s: s.to_decide, _decide),
     _Row("correction", lambda s: s.outside or s.apart, _adjust, LAST_WORD),
     _Row("other setting", lambda s: s.other_settings, _other_setting),
     _Row("tighten", lambda s: not s.tightened,

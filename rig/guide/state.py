@@ -112,6 +112,17 @@ class JobState:
     saved: bool = False
     skipped: frozenset[str] = frozenset()  # steps left out by the person
 
+    @property
+    def to_decide(self) -> tuple[Inconclusive, ...]:
+        """Open verdicts that something at the bench decides; not those that wait for readings past
+        an impulse coupling."""
+        coupled = {each.unit for each in self.impulse}
+        return tuple(
+            each
+            for each in self.inconclusive
+            if each.can_be_decided and not (each.remedy.readings and each.unit in coupled)
+        )
+
 
 def state_of(host: Host) -> JobState:
     """How far the job is."""
@@ -255,15 +266,25 @@ def _here(session: Session, unit: Unit) -> list[Reading]:
 
 
 def waiting(host: Host, unit: Unit) -> Waiting:
-    """How many readings a unit has as it is now, and wants; a coupling's trips are none."""
-    own = [r for r in _here(host.session, unit) if r.kind != "impulse"]
+    """How many readings a unit has as it is now, and wants; a coupling's trips are none.
+
+    Behind an impulse coupling those that should decide an open verdict are wanted too: turned
+    straight on, it only trips.
+    """
+    session = host.session
+    own = [r for r in _here(session, unit) if r.kind != "impulse"]
     of_cylinder = Counter(r.cylinder for r in own)
     cylinders = served_cylinders(unit, host.job.profile.engine)
     each = max(LEAST_OF_CYLINDER, math.ceil(ENOUGH_READINGS / len(cylinders)))
     n, wanted = sum(min(of_cylinder[c], each) for c in cylinders), each * len(cylinders)
     if None in of_cylinder:  # nothing tells its cylinders apart
         n, wanted = of_cylinder.total(), max(wanted, ENOUGH_READINGS)
-    return Waiting(unit.name, host.session.setting_of(unit.name), n, wanted)
+    if n >= wanted and unit.coupling == "impulse" and _verdict(session, unit) == "inconclusive":
+        open_ = _in_doubt(session, unit)
+        more = of_cylinder[open_.cylinder] - each
+        n = wanted + (more if open_.cylinder in cylinders else of_cylinder.total() - wanted)
+        wanted = n + open_.remedy.readings
+    return Waiting(unit.name, session.setting_of(unit.name), n, wanted)
 
 
 def _other_setting(session: Session, unit: Unit) -> str:

@@ -28,7 +28,7 @@ from rig.guide.advice import (
     with_hazards,
 )
 from rig.guide.procedure import Advice, Hand
-from rig.guide.state import JobState, state_of
+from rig.guide.state import JobState, state_of, waiting
 from rig.job.folder import Job
 from rig.job.new import write_example
 from rig.live.live_session import Lost
@@ -159,23 +159,43 @@ def test_a_change_is_made_until_it_was_read(tmp_path: Path) -> None:
     assert not state_of(bench.live).change_made
 
 
-def bench_with_play(tmp_path: Path, nominal_off_deg: float) -> VirtualBench:
-    """A single with 1.2 degrees of measured backlash, through which its magnet pulls the rotor; its
-    contacts open ``nominal_off_deg`` inside the early limit."""
-    folder = edited(tmp_path, ("lobes = 1", "lobes = 1\nplay_deg = 1.2"))
+def bench_with_play(
+    tmp_path: Path, nominal_off_deg: float, play_deg: float = 1.2, scatter_deg: float = 0.03
+) -> VirtualBench:
+    """A single with ``play_deg`` of measured backlash, through which its magnet pulls the
+    rotor; its contacts open ``nominal_off_deg`` inside the early limit."""
+    folder = edited(tmp_path, ("lobes = 1", f"lobes = 1\nplay_deg = {play_deg}"))
     profile = Job(folder).profile
     hidden = draw(profile, 3, magnet=True)
     (truth,) = hidden.units
     window = profile.units[0].settings[0].window
     assert window is not None
     opens = dict.fromkeys(truth.btdc_deg, window.earliest_btdc - nominal_off_deg)
-    units = (replace(truth, btdc_deg=opens, magnet=Magnet(before_deg=2.0)),)
+    units = (
+        replace(truth, btdc_deg=opens, magnet=Magnet(before_deg=2.0), scatter_deg=scatter_deg),
+    )
     return VirtualBench(folder, 3, hidden=replace(hidden, units=units))
 
 
 def next_of(bench: VirtualBench) -> Advice:
     bench.ui_state.view()
     return bench.ui_state.bench.advice
+
+
+def test_readings_that_should_decide_are_wanted_past_an_impulse_coupling(tmp_path: Path) -> None:
+    """Without a coupling they are read by turning on; it would only trip."""
+    bench = bench_with_play(tmp_path, 0.1, play_deg=0.01, scatter_deg=0.15)
+    bench.find_dead_centre(3)
+    bench.do("turn 1500 at 300")
+    (own,) = bench.job.profile.units
+    (open_,) = state_of(bench.live).inconclusive
+    assert open_.remedy.readings
+    turned, coupled = (
+        waiting(bench.live, each) for each in (own, replace(own, coupling="impulse"))
+    )
+    assert turned.n == turned.wanted
+    assert coupled.n == sum(r.valid for r in bench.live.session.readings())
+    assert coupled.wanted == coupled.n + open_.remedy.readings
 
 
 @pytest.mark.slow

@@ -78,6 +78,18 @@ def test_each_step_comes_when_it_is_due(step: str, state: dict[str, Any]) -> Non
     assert found.why.endswith(".")
 
 
+def test_readings_that_decide_are_read_past_an_impulse_coupling() -> None:
+    """Turned straight on it only trips, however long."""
+    open_ = Inconclusive("upper", 3, Remedy(3))
+    here = replace(DONE, impulse=(Waiting("upper", "full advance", 8, 11),), inconclusive=(open_,))
+    assert (advice(here).step, advice(here).press) == ("impulse", "past_impulse")
+    assert "cylinder 3: 3 more readings" in advice(here).why
+    assert "more readings" not in [each.step for each in due(here)]
+    other = replace(here, inconclusive=(open_, Inconclusive("lower", 1, Remedy(4))))
+    assert [each.step for each in due(other)][:2] == ["impulse", "more readings"]
+    assert "lower" in due(other)[1].why
+
+
 def test_once_saved_only_the_closing_is_left() -> None:
     """The capture has ended: whatever was passed over, nothing more can be read for it."""
     assert [a.step for a in due(JobState(saved=True, tdc_known=True))] == ["close"]
