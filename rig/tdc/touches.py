@@ -112,15 +112,12 @@ class Movement:
         """
         if len(self._place) < 3:
             return []
-        from scipy.signal import find_peaks
-
         least = LEAST_WAY_DEG / self._count_deg
         touches: list[Touch] = []
         for side in (1, -1):
             reach, furthest = self._reach(side), -math.inf
             past: list[tuple[Touch, float]] = []
-            peaks = find_peaks(reach, prominence=least)[0].tolist()
-            for peak in _apart(peaks, reach, least):
+            for peak in _apart(peaks(reach, least), reach, least):
                 beyond = max(float(reach[peak:].max()), furthest) - reach[peak]
                 if beyond <= OPEN_DEG / self._count_deg:
                     touches.append(self._touch(peak, side))
@@ -149,18 +146,18 @@ class Movement:
         """
         if len(self._place) < 3:
             return None
-        from scipy.signal import find_peaks
-
         found = []
         for side in (1, -1):
             reach = self._reach(side)
-            peaks, beside = find_peaks(reach, prominence=TREMBLE_DEG / self._count_deg)
-            rises = (reach[peaks] - reach[beside["left_bases"]]) * self._count_deg
-            falls = (reach[peaks] - reach[beside["right_bases"]]) * self._count_deg
-            for at in np.flatnonzero((rises < LEAST_WAY_DEG) & (falls >= LEAST_WAY_DEG)):
-                touch = self._touch(int(peaks[at]), side)
-                if touch.held_s >= LEAST_HOLD_S:
-                    found.append(ShortWay(touch.t_us, touch.side, float(rises[at])))
+            for peak in peaks(reach, TREMBLE_DEG / self._count_deg):
+                rise, fall = (
+                    (reach[peak] - _least_until_higher(way)) * self._count_deg
+                    for way in (reach[peak::-1], reach[peak:])
+                )
+                if rise < LEAST_WAY_DEG <= fall:
+                    touch = self._touch(peak, side)
+                    if touch.held_s >= LEAST_HOLD_S:
+                        found.append(ShortWay(touch.t_us, touch.side, rise))
         return max(found, key=lambda short: short.t_us, default=None)
 
     def hold(self, touches: Sequence[Touch] = ()) -> Hold | None:
@@ -220,6 +217,45 @@ def at_the_stop(touches: list[Touch]) -> list[Touch]:
         return touches
     at = {1: longest[0], -1: longest[1]}
     return [each for each in touches if abs(wrap(each.crank_deg - at[each.side])) <= OPEN_DEG]
+
+
+def peaks(reach: NDArray[np.float64], least: float) -> list[int]:
+    """Indices of the peaks that are ``least`` above all that lies between them and a higher place
+    or an end, on both sides; the middle of a level one.
+
+    As ``scipy.signal.find_peaks`` with a ``prominence``, but without importing it: that takes
+    longer than most commands, and than a screen may wait.
+    """
+    ends = np.append(np.flatnonzero(np.diff(reach)), len(reach) - 1)  # of stretches of one height
+    middles = (np.append(0, ends[:-1] + 1) + ends) // 2
+    heights = reach[ends]
+    rises = np.diff(heights) > 0.0
+    tops = np.flatnonzero(rises[:-1] & ~rises[1:]) + 1
+    if not len(tops):
+        return []
+    low, *valleys = np.minimum.reduceat(heights, np.append(0, tops)).tolist()
+    found: list[int] = []
+    highest, at = -math.inf, [0]  # since the last peak, and where
+    for top, height, valley in zip(
+        middles[tops].tolist(), heights[tops].tolist(), valleys, strict=True
+    ):
+        if height > highest:
+            highest, at = height, [top]
+        elif height == highest:
+            at.append(top)
+        if highest - valley < least:
+            low = min(low, valley)
+            continue
+        if highest - low >= least:
+            found += at
+        low, highest = valley, -math.inf
+    return found
+
+
+def _least_until_higher(way: NDArray[np.float64]) -> float:
+    """The lowest of a way, up to where it gets higher than its first place."""
+    higher = np.flatnonzero(way > way[0])
+    return float(way[: higher[0] if len(higher) else None].min())
 
 
 def _apart(peaks: list[int], reach: NDArray[np.float64], least: float) -> list[int]:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from slow_but import slow_but
+
+import rig
 
 HEAVY = ("numpy", "scipy", "rich", "matplotlib", "serial")
 LOADED = """
@@ -43,3 +47,9 @@ def test_help_of_a_command_draws_and_judges_nothing(command: str) -> None:
     assert status == 0
     assert f"rig {command}" in said
     assert not names & {"scipy", "matplotlib"}
+
+
+def test_what_takes_over_a_second_to_import_is_not_used() -> None:
+    """These two import most of scipy; each command that finds TDC took twice as long."""
+    for module in Path(rig.__file__).parent.rglob("*.py"):
+        assert not re.search(r"from scipy\.(signal|stats)\b", module.read_text("utf-8")), module

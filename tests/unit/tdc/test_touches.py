@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from rig.signal.events import Settings
 from rig.tdc import piston_stop
 from rig.tdc.piston_stop import StopTouches
-from rig.tdc.touches import Hold, Movement, ShortWay, Touch
+from rig.tdc.touches import Hold, Movement, ShortWay, Touch, peaks
 from rig.wire.records import POSITION
 
 FINE = Settings(4096)
@@ -40,6 +40,21 @@ def positions(counts: Sequence[int], every_us: float = 20_000.0) -> NDArray[np.v
     rows["t_us"] = np.arange(len(counts)) * every_us
     rows["count"] = rows["low"] = rows["high"] = counts
     return rows
+
+
+WALKS = st.lists(st.integers(-4, 4), max_size=60)
+
+
+@pytest.mark.slow
+@given(WALKS, st.integers(1, 8))
+@example([1, -1, 1, -1], 1)
+@example([0, 3, 0, 0, -3, 3, 0, -3], 3)
+def test_peaks_are_those_of_scipy(walk: Sequence[int], least: float) -> None:
+    """Only importing it is slow."""
+    from scipy.signal import find_peaks
+
+    reach = np.cumsum([0.5, *walk])
+    assert peaks(reach, least) == find_peaks(reach, prominence=least)[0].tolist()
 
 
 def to_and_from(held: Sequence[int], way: int = 1) -> list[int]:
