@@ -21,11 +21,12 @@ class EarlierRule(Enum):
     INDEX_TRUSTED = auto()  # an angle counts that no second index pass confirms
     ENTERED_AS_NORMAL = auto()  # of a TDC set by hand, U is 1.96 times its standard uncertainty
     LINK_ROD_AS_MASTER = auto()  # a TDC touched on a link rod is as sure as one on the master's
+    LINK_ROD_GAUGE_AS_MASTER = auto()  # likewise of one by equal drops of a dial gauge
     STOP_PASSED = auto()  # TDC from what is left of touches that the crank went past
-    LINK_ROD_GAUGE_AS_MASTER = auto()  # likewise of equal drops on a link rod
     HELD_TO_A_QUARTER = auto()  # a held crank is known to 0.25 degrees on any encoder
     GLITCH_AS_BOUNCE = auto()  # an edge of another input at the same instant means nothing
     TWO_AS_FACTOR = auto()  # a prediction is confirmed with k = 2, however few the readings
+    OFFSET_LEFT_OPEN = auto()  # a limit of 0 for a cylinder's offset counts as none entered
     STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
 
 
@@ -47,6 +48,7 @@ _UNTIL_0_5 = _UNTIL_0_6 | {
     EarlierRule.ENTERED_AS_NORMAL,
     EarlierRule.LINK_ROD_AS_MASTER,
     EarlierRule.STOP_PASSED,
+    EarlierRule.OFFSET_LEFT_OPEN,
 }
 _UNTIL_0_4 = _UNTIL_0_5 | {EarlierRule.STROKE_BEFORE_RESTART}
 _UNTIL_0_3 = _UNTIL_0_4 | {EarlierRule.MEAN_SPANS_MOVES}

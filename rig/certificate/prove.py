@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from rig import __version__
+from rig.base.earlier_rules import EARLIER_RULES
 from rig.base.errors import InputError
 from rig.base.escape import visible
 from rig.base.files import digest, listed
@@ -87,7 +88,8 @@ def prove(path: Path, job: Path | None = None) -> list[Check]:
 def _again(folder: Path, stated: Certificate) -> tuple[Record, JobResults]:
     """The record built again from the captures in ``folder`` and the engine file that it holds."""
     engine_file = stated.engine_file.text.encode("utf-8")
-    profile = profile_from_bytes(engine_file, stated.engine_file.name)
+    rules = EARLIER_RULES.get(stated.program.version, ())
+    profile = profile_from_bytes(engine_file, stated.engine_file.name, rules)
     captures = folder / "captures"
     read = [Path(each.file).name for each in stated.captures if each.used_for != FOR_TDC]
     if not read:

@@ -16,6 +16,7 @@ from typing import Literal, get_type_hints
 from rig.base import codec
 from rig.base.angles import wrap
 from rig.base.codec import Section, one_of
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.base.errors import InputError, Mistake, MistakeBook, ProfileError, reason, shown
 from rig.base.files import open_file
 from rig.base.rounding import many
@@ -127,20 +128,23 @@ def load_engine(path: str | Path) -> EngineSource:
     return EngineSource(path, data, *engine_from_bytes(data, _name_of(path)))
 
 
-def profile_from_bytes(data: bytes, name: str = FILE_NAME) -> Profile:
+def profile_from_bytes(data: bytes, name: str = FILE_NAME, rules: Rules = ()) -> Profile:
     """The profile alone, as ``engine_from_bytes``."""
-    return engine_from_bytes(data, name)[0]
+    return engine_from_bytes(data, name, rules)[0]
 
 
-def engine_from_bytes(data: bytes, name: str = FILE_NAME) -> tuple[Profile, Adjustments]:
+def engine_from_bytes(
+    data: bytes, name: str = FILE_NAME, rules: Rules = ()
+) -> tuple[Profile, Adjustments]:
     """What the bytes of an engine file state, and what can be moved, from one parse.
 
-    ``name`` is that of the messages. Raises ProfileError with every mistake.
+    ``name`` is that of the messages, ``rules`` are those of an earlier version. Raises
+    ProfileError with every mistake.
     """
     values, line_of = parse(data, name, WHOLE_NUMBERS)
     book = MistakeBook(name, line_of)
     top = Section(values, (), book)
-    engine, yardstick = _engine(_table(top, "engine", required=True))
+    engine, yardstick = _engine(_table(top, "engine", required=True), rules)
     encoder_table = _table(top, "encoder", required=True)
     encoder = _encoder(encoder_table)
     units = _units(top, engine, yardstick)
@@ -192,11 +196,11 @@ def _table(top: Section, key: str, *, required: bool = False) -> Section:
     return top.section(key) or Section({}, (key,), MistakeBook("", lambda _: 0))
 
 
-def _engine(section: Section) -> tuple[Engine, Yardstick]:
+def _engine(section: Section, rules: Rules) -> tuple[Engine, Yardstick]:
     strokes = section.get("strokes", codec.kind_of(Literal[2, 4]), required=True) or 4
     cylinders = section.get("cylinders", codec.whole(1, MOST_CYLINDERS), required=True)
     order, intervals, sound = _firing(section, cylinders, 180.0 * strokes)
-    geometry = _geometry(section.section("geometry"))
+    geometry = _geometry(section.section("geometry"), rules)
     rim_diameter_mm = _length_mm(section, "rim_diameter", 1.0, 20_000.0)
     entered_tdc, within = _entered_tdc(section, order, 180.0 * strokes)
     made = {
@@ -280,7 +284,7 @@ def _entered_tdc(
     return entered, within
 
 
-def _geometry(section: Section | None) -> Geometry | None:
+def _geometry(section: Section | None, rules: Rules) -> Geometry | None:
     if section is None:
         return None
     stroke_mm = _length_mm(section, "stroke", 1.0, 5000.0, required=True)
@@ -299,7 +303,7 @@ def _geometry(section: Section | None) -> Geometry | None:
     except InputError as error:
         section.note("", f"cannot be: {error}", "Stroke, rod centre to centre, and offset")
         return None
-    if limit_mm == 0.0:
+    if limit_mm == 0.0 and EarlierRule.OFFSET_LEFT_OPEN not in rules:
         offset_mm = 0.0  # at most none is none
     return Geometry(throw_mm, rod_mm, offset_mm, limit_mm or 0.0)
 

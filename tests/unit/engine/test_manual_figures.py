@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from rig.base.earlier_rules import EARLIER_RULES
 from rig.base.errors import ProfileError
 from rig.engine.engine_file import profile_from_bytes
 from rig.engine.profile import Profile, Setting, Window
@@ -159,6 +160,16 @@ def test_a_limit_of_nothing_for_the_offset_is_an_entered_offset_of_nothing() -> 
         assert found.engine.geometry is not None
         offsets.append(found.engine.geometry.offset_mm)
     assert offsets == [None, 0.0, None]
+
+
+def test_until_0_5_0_a_limit_of_nothing_counted_as_none_entered() -> None:
+    """A certificate of that time states its offset so, and is computed again so."""
+    crank = "[engine.geometry]\nstroke_mm = 88\nrod_mm = 176\noffset_limit_mm = 0"
+    data = ENGINE.format(engine=crank, figure="nominal_deg_btdc = 9\n  tolerance_deg = 1").encode()
+    for version, offset_mm in (("0.5.0", None), ("0.6.0", 0.0)):
+        found = profile_from_bytes(data, rules=EARLIER_RULES[version]).engine.geometry
+        assert found is not None
+        assert found.offset_mm == offset_mm
 
 
 # --- compensated cams ----------------------------------------------------------------------------
