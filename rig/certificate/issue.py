@@ -76,8 +76,9 @@ def save_for_job(job: Job, worked: JobResults, told: Sequence[Change] = ()) -> t
 
 
 def begun_by(path: Path) -> str:
-    """The version of this program that began a recording; "" where the recording does not say."""
-    return str(head_of(path).start.get("tool", "")) if is_capture(path) else ""
+    """The version of this program that began a recording; "" where the recording names none."""
+    tool = str(head_of(path).start.get("tool", "")) if is_capture(path) else ""
+    return tool if tool[:1].isdigit() else ""
 
 
 def certified_before(job: Path, worked: JobResults) -> list[CaptureFacts]:
