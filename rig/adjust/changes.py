@@ -7,8 +7,8 @@ Captures and sheets know of one another, so the order of the two does not depend
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
@@ -26,7 +26,7 @@ from rig.timing.values import Reading
 from rig.wire.capture import CaptureReader, head_of
 from rig.wire.records import Batch, Note
 
-MOVES = ("moved", "moving")  # notes of a unit that was moved
+NOTES = ("change", "moved", "moving")  # of what was changed on the engine, or moved
 
 
 class Instant(NamedTuple):
@@ -37,61 +37,14 @@ class Instant(NamedTuple):
     utc: datetime | None
 
 
-@dataclass(frozen=True, slots=True)
-class Changed:
+class Changed(NamedTuple):
     """The last change of a unit: noted at an instant of a capture, or a prediction taken."""
 
     when: Instant | MadeWhen
     words: str
 
-    def is_before(self, at: Instant, order: Order) -> bool:
-        """Whether it came before an instant. Between captures their own order counts, since the
-        computer's clock may have gone backwards; the clock where they do not know it."""
-        if isinstance(self.when, MadeWhen):
-            return self.when.is_before(*at, order)
-        if at.path == self.when.path:
-            return at.t_us > self.when.t_us
-        known = order.is_later(at.path, self.when.path)
-        if known is not None or at.utc is None or self.when.utc is None:
-            return bool(known)
-        return at.utc > self.when.utc
 
-
-def order_of(job: Job, worked: JobResults) -> Order:
-    """The order of the captures of a job and of those that were worked."""
-    return Order({*job.capture_files(), *(played.path for played in worked.played)})
-
-
-def last_changes(job: Job, worked: JobResults, until: MadeWhen) -> dict[str, Changed]:
-    """Unit -> its last change until then, noted in any capture of the job or one that was worked.
-
-    A capture that cannot be read is passed over unless it was asked for.
-    """
-    order = order_of(job, worked)
-    sessions = {played.path: (played.session, "") for played in worked.played}
-    asked = {path.resolve() for path in sessions}
-    for path in job.capture_files():
-        if path.resolve() not in asked and _has_notes(path, ("change",)):
-            try:
-                sessions[path] = _only(path, job.profile, ("change",)), f" in {path.name}"
-            except InputError:
-                continue  # that it is broken is reported when it is asked for
-    found: dict[str, Changed] = {}
-    for path, (session, where) in sessions.items():
-        noted = session.annotations
-        clock = Clock(path) if noted.changes else None
-        for (words, unit), t_us in zip(noted.changes, noted.changed_us, strict=True):
-            at = Instant(path, t_us, clock.utc(t_us) if clock else None)
-            if at.utc is None or until.is_before(*at, order):
-                continue
-            for name in [unit] if unit else [each.name for each in job.profile.units]:
-                if name not in found or found[name].is_before(at, order):
-                    found[name] = Changed(at, f"{words}, noted {iso(at.utc)}{where}")
-    return found
-
-
-@dataclass(frozen=True, slots=True)
-class HandMove:
+class HandMove(NamedTuple):
     """A unit that was moved, as noted at an instant of a capture."""
 
     unit: str
@@ -99,46 +52,84 @@ class HandMove:
     engine_sha256: str  # of the engine file with which the capture was begun; empty: not known
 
 
-def moves_of_units(job: Job, worked: JobResults, until: MadeWhen) -> list[HandMove]:
-    """Every move of a unit noted until then, in any capture of the job or one that was worked, in
-    their order. A capture that cannot be read is passed over unless it was asked for."""
-    order = order_of(job, worked)
-    sessions = {one.path: (one.session, one.facts.engine_sha256) for one in worked.played}
-    asked = {path.resolve() for path in sessions}
-    for path in job.capture_files():
-        if path.resolve() not in asked and _has_notes(path, MOVES):
+class Course:
+    """What was noted and read of a job until an instant, and in what order.
+
+    Notes count from every capture of the job, and from those that were worked. One that cannot be
+    read is passed over unless it was asked for.
+    """
+
+    def __init__(self, job: Job, worked: JobResults, until: MadeWhen) -> None:
+        self.job, self.worked, self._until = job, worked, until
+        self._sessions = {played.path: played.session for played in worked.played}
+        self.order = Order({*job.capture_files(), *self._sessions})
+        asked = {path.resolve() for path in self._sessions}
+        self._not_asked = {path for path in job.capture_files() if path.resolve() not in asked}
+        for path in filter(_has_notes, self._not_asked):
             try:
-                begun = str(head_of(path).start.get("engine_sha256", ""))
-                sessions[path] = _only(path, job.profile, MOVES), begun
+                self._sessions[path] = _notes_alone(path, job.profile)
             except InputError:
-                continue
-    found = []
-    for path in sorted(sessions, key=order.number):
-        session, begun = sessions[path]
-        moved = [
-            (t, u.name) for u in job.profile.units for t in session.annotations.of[u.name].moved_us
-        ]
-        clock = Clock(path) if moved else None
-        for t_us, unit in sorted(moved):
+                continue  # that it is broken is reported when it is asked for
+
+    def is_before(self, when: Instant | MadeWhen, at: Instant) -> bool:
+        """Whether something came before an instant. Between captures their own order counts, since
+        the computer's clock may have gone backwards; the clock where they do not know it."""
+        if isinstance(when, MadeWhen):
+            return when.is_before(*at, self.order)
+        if at.path == when.path:
+            return at.t_us > when.t_us
+        known = self.order.is_later(at.path, when.path)
+        if known is not None or at.utc is None or when.utc is None:
+            return bool(known)
+        return at.utc > when.utc
+
+    def last_changes(self) -> dict[str, Changed]:
+        """Unit -> its last change."""
+        units = [each.name for each in self.job.profile.units]
+        found: dict[str, Changed] = {}
+        for path, session in self._sessions.items():
+            noted = session.annotations
+            where = f" in {path.name}" if path in self._not_asked else ""
+            for n, at in self._instants(path, noted.changed_us):
+                words, unit = noted.changes[n]
+                for name in [unit] if unit else units:
+                    if at.utc and (name not in found or self.is_before(found[name].when, at)):
+                        found[name] = Changed(at, f"{words}, noted {iso(at.utc)}{where}")
+        return found
+
+    def moves(self) -> list[HandMove]:
+        """Every move of a unit, in order."""
+        found = []
+        for path in sorted(self._sessions, key=self.order.number):
+            of = self._sessions[path].annotations.of
+            moved = sorted((t, u.name) for u in self.job.profile.units for t in of[u.name].moved_us)
+            begun = str(head_of(path).start.get("engine_sha256", "")) if moved else ""
+            instants = self._instants(path, [t_us for t_us, _ in moved])
+            found += [HandMove(moved[n][1], at, begun) for n, at in instants]
+        return found
+
+    def _instants(self, path: Path, noted_us: Sequence[float]) -> Iterator[tuple[int, Instant]]:
+        """The notes of a capture until then: number and instant."""
+        clock = Clock(path) if noted_us else None
+        for n, t_us in enumerate(noted_us):
             at = Instant(path, t_us, clock.utc(t_us) if clock else None)
-            if not until.is_before(*at, order):
-                found.append(HandMove(unit, at, begun))
-    return found
+            if not self._until.is_before(*at, self.order):
+                yield n, at
 
 
-def _only(path: Path, profile: Profile, names: Collection[str]) -> Session:
-    """A session that knows nothing but the notes of these names in a capture."""
+def _notes_alone(path: Path, profile: Profile) -> Session:
+    """A session that knows nothing but the notes of changes in a capture."""
     session = Session(profile)
     for batch in CaptureReader(path).batches():
-        notes = [n for n in batch.others if isinstance(n, Note) and n.name in names]
+        notes = [n for n in batch.others if isinstance(n, Note) and n.name in NOTES]
         if notes:
             session.take(Batch(others=[*notes]))
     return session
 
 
-def _has_notes(path: Path, names: Collection[str]) -> bool:
-    """Whether there is such a note, found without reading the records."""
-    begins = tuple(f"# {name} ".encode() for name in names)
+def _has_notes(path: Path) -> bool:
+    """Whether there is a note of a change, found without reading the records."""
+    begins = tuple(f"# {name} ".encode() for name in NOTES)
     try:
         with open_file(path) as file:
             return any(line.startswith(begins) for line in file)
@@ -165,7 +156,12 @@ def readings_between(
     for at, reading in readings_of(worked):
         if not since.is_before(*at, order) or (until and until.is_before(*at, order)):
             continue
-        why = reading.rejection
-        again = why is not None and why.reason is Reason.MOVED_AGAIN
-        found.append(replace(reading, rejection=None) if again else reading)
+        found.append(before_moved_again(reading))
     return found
+
+
+def before_moved_again(reading: Reading) -> Reading:
+    """A reading as it was before its unit was moved once more."""
+    why = reading.rejection
+    again = why is not None and why.reason is Reason.MOVED_AGAIN
+    return replace(reading, rejection=None) if again else reading

@@ -12,7 +12,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from rig.adjust.changes import Changed, HandMove, moves_of_units, order_of, readings_of
+from rig.adjust.changes import Course, HandMove, Instant, before_moved_again, readings_of
 from rig.adjust.kinds import opposite
 from rig.adjust.plan import expanded, own_u
 from rig.base.angles import wrap
@@ -21,9 +21,6 @@ from rig.base.uncertainty import root_sum
 from rig.engine import gear_train
 from rig.engine.profile import Adjustments, Slot, Unit, members
 from rig.job.capture_order import MadeWhen
-from rig.job.folder import Job
-from rig.job.results import JobResults
-from rig.signal.events import Reason
 from rig.timing.assess import assess
 from rig.timing.values import Reading
 
@@ -32,31 +29,30 @@ if TYPE_CHECKING:
 
 
 def after(
-    job: Job, worked: JobResults, present: Adjustments, done: Sequence[Sheet], until: MadeWhen
+    course: Course, present: Adjustments, done: Sequence[Sheet]
 ) -> tuple[Adjustments, list[str]]:
     """``present`` with the slots as moves by hand left them, and a sentence for each of these.
 
     ``done`` are the sheets that were carried out: the moves noted for their steps are theirs. A
     move from before the engine file was changed counts for nothing.
     """
-    moves = moves_of_units(job, worked, until)
-    by_hand = [
-        each for each in _of_no_sheet(job, worked, done, moves)
-        if each.engine_sha256 in ("", job.engine.sha256)
-    ]  # fmt: skip
+    units, engine = course.job.profile.units, course.job.engine.sha256
+    moves = course.moves()
+    free = _of_no_sheet(course, done, moves)
+    by_hand = [each for each in free if each.engine_sha256 in ("", engine)]
     kept: list[Slot] = []
     notes: list[str] = []
     for slot in present.slots:
-        units = members(job.profile.units, slot.unit)
-        units = units if slot.part == "body" else [u for u in units if u.name == slot.unit]
-        names = {unit.name for unit in units}
+        turned = members(units, slot.unit)
+        turned = turned if slot.part == "body" else [u for u in turned if u.name == slot.unit]
+        names = {unit.name for unit in turned}
         if not any(each.unit in names for each in by_hand):
             kept.append(slot)
             continue
         left = None
         if sum(other.unit in (slot.unit, *names) for other in present.slots) == 1:
-            moved = _moved(job, worked, names, moves, by_hand, done)
-            left = None if moved is None else _left(slot, units[0], *moved)
+            moved = _moved(course, names, moves, by_hand, done)
+            left = None if moved is None else _left(slot, turned[0], *moved)
         if left is None:
             notes.append(
                 f"{slot.unit}: it was moved by hand, and the travel left in the slot of its"
@@ -93,26 +89,24 @@ def _left(slot: Slot, unit: Unit, shift_deg: float, U_deg: float) -> Slot | None
 
 
 def _of_no_sheet(
-    job: Job, worked: JobResults, done: Sequence[Sheet], moves: Sequence[HandMove]
+    course: Course, done: Sequence[Sheet], moves: Sequence[HandMove]
 ) -> list[HandMove]:
     """The moves that are of no sheet: each has one for each of its steps, before the next sheet."""
-    order, left = order_of(job, worked), list(moves)
+    left = list(moves)
     for n, sheet in enumerate(done):
-        over = done[n + 1].when if n + 1 < len(done) else None
         for name in sheet.units:
             steps = sum(bool(step["shift_deg"].get(name)) for step in sheet.steps)
             own = [
                 each for each in left
-                if each.unit == name and sheet.when.is_before(*each.at, order)
-                and not (over and over.is_before(*each.at, order))
+                if each.unit == name and course.is_before(sheet.when, each.at)
+                and not any(course.is_before(over.when, each.at) for over in done[n + 1 : n + 2])
             ]  # fmt: skip
             left = [each for each in left if each not in own[:steps]]
     return left
 
 
 def _moved(
-    job: Job,
-    worked: JobResults,
+    course: Course,
     names: Collection[str],
     moves: Sequence[HandMove],
     by_hand: Sequence[HandMove],
@@ -121,41 +115,38 @@ def _moved(
     """How much earlier the moves ``by_hand`` made the units of one slot, and the expanded
     uncertainty of that, crank degrees: by what was read before and after all of them. None where
     that does not say."""
-    order = order_of(job, worked)
     own = [each for each in by_hand if each.unit in names]
-    first, last = Changed(own[0].at, ""), Changed(own[-1].at, "")
-    theirs = [each for each in moves if each.unit in names and each not in own]
-    if worked.reference is None or any(first.is_before(each.at, order) for each in theirs):
-        return None
-    sheets = [each.when for each in done if each.units & set(names)]
-    if not all(when.is_before(*own[0].at, order) for when in sheets):
+    first, last = own[0].at, own[-1].at
+    earlier: list[Instant | MadeWhen] = [each.when for each in done if each.units & set(names)]
+    earlier += [each.at for each in moves if each.unit in names and each not in own]
+    if not all(course.is_before(when, first) for when in earlier):
         return None
     before: list[Reading] = []
     since: list[Reading] = []
-    for at, reading in readings_of(worked):
-        if reading.unit not in names:
-            continue
-        if last.is_before(at, order):
+    for at, reading in readings_of(course.worked):
+        if reading.unit in names and course.is_before(last, at):
             since.append(reading)
         elif (
-            not first.is_before(at, order)
-            and all(Changed(each.at, "").is_before(at, order) for each in theirs)
-            and all(when.is_before(*at, order) for when in sheets)
+            reading.unit in names
+            and not course.is_before(first, at)
+            and all(course.is_before(when, at) for when in earlier)
         ):
-            why = reading.rejection
-            again = why is not None and why.reason is Reason.MOVED_AGAIN
-            before.append(replace(reading, rejection=None) if again else reading)
-    one, two = (
-        {
-            (j.unit, j.setting, j.cylinder): j
-            for j in assess(each, job.profile, worked.reference)
-            if j.kind == "turned" and j.n > 1
-        }
-        for each in (before, since)
-    )
-    for key in sorted(one.keys() & two.keys(), key=str):
-        was, now = one[key].mean_btdc, two[key].mean_btdc
-        if was is not None and now is not None:
-            both = root_sum(own_u(one[key]), own_u(two[key]))
-            return wrap(now - was), expanded(both, worked.rules)
+            before.append(before_moved_again(reading))
+    was, now = (_standing(course, each) for each in (before, since))
+    for key in sorted(was.keys() & now.keys(), key=str):
+        (was_deg, was_u), (now_deg, now_u) = was[key], now[key]
+        both = root_sum(was_u, now_u)
+        return wrap(now_deg - was_deg), expanded(both, course.worked.rules)
     return None
+
+
+def _standing(
+    course: Course, readings: Sequence[Reading]
+) -> dict[tuple[object, ...], tuple[float, tuple[float, float]]]:
+    """The mean of each unit, setting and cylinder, and its standard uncertainty with ν."""
+    reference = course.worked.reference
+    return {
+        (j.unit, j.setting, j.cylinder): (j.mean_btdc, own_u(j))
+        for j in (assess(readings, course.job.profile, reference) if reference else ())
+        if j.kind == "turned" and j.n > 1 and j.mean_btdc is not None
+    }

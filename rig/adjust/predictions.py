@@ -15,7 +15,7 @@ from typing import Any
 
 from rig import __version__
 from rig.adjust import carried_out, moved_by_hand
-from rig.adjust.changes import Changed, Instant, last_changes, order_of, readings_of
+from rig.adjust.changes import Changed, Course, Instant, readings_of
 from rig.adjust.plan import (
     Option,
     Proposal,
@@ -34,7 +34,7 @@ from rig.base.files import digest, listed
 from rig.base.uncertainty import root_sum
 from rig.engine.engine_file import engine_from_bytes
 from rig.job import folder
-from rig.job.capture_order import MadeWhen, SeenCapture, heads_of, place_after
+from rig.job.capture_order import MadeWhen, Order, SeenCapture, heads_of, place_after
 from rig.job.clock import iso, moment
 from rig.job.folder import Job, SheetKind
 from rig.job.results import (
@@ -146,10 +146,12 @@ def proposed(
     """The options, what each that is numbered predicts, and the assessments that they rest on.
 
     ``place`` is that of a sheet that is computed again; a new one where it is not given. Raises
-    InputError as ``standing``, and for ``choice.asked`` that does not go with the engine file.
+    InputError when a unit was not read since its last change, or ``choice.asked`` does not go with
+    the engine file.
     """
     place = place or place_of(job, worked, now)
-    read, compared = standing(job, worked, place, carried_out=choice.carried_out)
+    course = Course(job, worked, place.when)
+    read, compared = _standing(course, place.last if choice.carried_out else None)
     entered = job.adjustments
     if choice.asked:
         text = job.engine.data + b"\n" + choice.asked.encode("utf-8")
@@ -160,7 +162,7 @@ def proposed(
         present = carried_out.after(entered, [step for each in done for step in each.steps])
     changed = list(carried_out.notes(entered, present))
     if not (place.exact or choice.asked):  # what was asked is how it stands now
-        present, by_hand = moved_by_hand.after(job, worked, present, done, place.when)
+        present, by_hand = moved_by_hand.after(course, present, done)
         changed += by_hand
     levers, without = lever_ends(read, job.profile)
     proposal = propose(
@@ -173,28 +175,26 @@ def proposed(
     return proposal, predicted, read
 
 
-def standing(
-    job: Job, worked: JobResults, place: SheetPlace, *, carried_out: bool = True
-) -> tuple[list[Assessment], list[Comparison]]:
-    """How things stand at ``place``: of each unit, only what was read since its last change.
+def _standing(course: Course, last: Sheet | None) -> tuple[list[Assessment], list[Comparison]]:
+    """How things stand: of each unit, only what was read since its last change.
 
-    Changes are those noted in the captures of the job and, where it was ``carried_out``, the last
-    prediction. Raises InputError when a unit was not read since.
+    Changes are those noted in captures and the ``last`` prediction, where it was carried out.
+    Raises InputError when a unit was not read since.
     """
-    order = order_of(job, worked)
-    changed = last_changes(job, worked, place.when)
-    if carried_out and (sheet := place.last) is not None:
-        for name in sheet.units:
+    worked, changed = course.worked, course.last_changes()
+    if last is not None:
+        for name in last.units:
             noted = changed[name].when if name in changed else None
-            if not isinstance(noted, Instant) or not sheet.when.is_before(*noted, order):
-                changed[name] = Changed(sheet.when, f"{sheet.path.name}, {sheet.made.made_utc}")
+            if isinstance(noted, Instant) and course.is_before(last.when, noted):
+                continue
+            changed[name] = Changed(last.when, f"{last.path.name}, {last.made.made_utc}")
     if not changed or worked.reference is None:
         return worked.assessments, worked.comparisons
     kept: list[Reading] = []
     stale: set[str] = set()
     for at, reading in readings_of(worked):
         change = changed.get(reading.unit)
-        if change is None or change.is_before(at, order):
+        if change is None or course.is_before(change.when, at):
             kept.append(reading)
         elif reading.valid:
             stale.add(reading.unit)
@@ -203,9 +203,9 @@ def standing(
         raise InputError(
             f"the readings of {' and '.join(sorted(stale))} are older than the last change"
             f" ({changed[name].words}): read again first"
-            + ("; or --change-not-made, if it never was" if carried_out else "")
+            + ("; or --change-not-made, if it never was" if last else "")
         )
-    of = (kept, job.profile, worked.reference)
+    of = (kept, course.job.profile, worked.reference)
     return assess(*of), compare_units(*of)
 
 
@@ -216,7 +216,7 @@ def place_of(
     one that is computed again, as it follows from what was there by then."""
     own, of_captures = numbers or (None, None)
     paths = dict.fromkeys([*job.capture_files(), *(one.path for one in worked.played)])
-    order = order_of(job, worked)
+    order = Order(paths)
     captures = place_after(
         path for path in paths if of_captures is None or order.number(path) < of_captures
     )
