@@ -107,7 +107,7 @@ class Search:
 
         for best in self._tried(sets, limit, lasting=lasting):
             unique: dict[object, Found] = {}
-            for found in sorted([*kept, *best], key=lambda found: found.rank):
+            for found in sorted([*kept, *best], key=self._order):
                 unique.setdefault(found.done, found)
             kept = list(unique.values())[:keep]
         least = min((found.rank.disturbs for found in kept), default=math.inf)
@@ -117,13 +117,18 @@ class Search:
             for found in best:
                 parts = found.rank.disturbs
                 if found.inside and parts < least:
-                    fewest[parts] = min(found, fewest.get(parts, found), key=lambda each: each.rank)
-        return sorted([*kept, *fewest.values()], key=lambda found: found.rank)
+                    fewest[parts] = min(found, fewest.get(parts, found), key=self._order)
+        return sorted([*kept, *fewest.values()], key=self._order)
+
+    def _order(self, found: Found) -> tuple[Rank, int, list[int]]:
+        """By rank; of equals the fewest moves, in the order in which these are done."""
+        moves = [i for i, move in enumerate(self.moves) if any(move is m for m, _ in found.moved)]
+        return found.rank, len(moves), moves
 
     def _tried(
         self, sets: Sequence[Sequence[Move]], limit: Callable[[], Rank | None], *, lasting: bool
     ) -> Iterator[list[Found]]:
-        """The best two that each set can do, until no other set can do better than ``limit``.
+        """The best two that each set can do, until no other can do better than ``limit``.
 
         The sets that promise most come first: by what each unit can reach, then by pairs as well.
         """
