@@ -205,7 +205,7 @@ def _standing(course: Course, last: Sheet | None) -> tuple[list[Assessment], lis
             f" ({changed[name].words}): read again first"
             + ("; or --change-not-made, if it never was" if last else "")
         )
-    of = (kept, course.job.profile, worked.reference)
+    of = (kept, course.job.profile, worked.reference, worked.rules)
     return assess(*of), compare_units(*of)
 
 

@@ -27,6 +27,7 @@ class EarlierRule(Enum):
     GLITCH_AS_BOUNCE = auto()  # an edge of another input at the same instant means nothing
     TWO_AS_FACTOR = auto()  # a prediction is confirmed with k = 2, however few the readings
     OFFSET_LEFT_OPEN = auto()  # a limit of 0 for a cylinder's offset counts as none entered
+    DRAG_OF_ONE_HALF = auto()  # backlash drops out of halves of which one was read with a drag
     STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
 
 
@@ -38,6 +39,7 @@ _UNTIL_0_6 = frozenset(
         EarlierRule.HELD_TO_A_QUARTER,
         EarlierRule.GLITCH_AS_BOUNCE,
         EarlierRule.TWO_AS_FACTOR,
+        EarlierRule.DRAG_OF_ONE_HALF,
     }
 )
 _UNTIL_0_5 = _UNTIL_0_6 | {

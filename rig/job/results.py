@@ -231,7 +231,7 @@ def results_of(
     worked.readings = drag_alone(separate_impulse_trips(readings, profile, begins))
     if reference is not None:
         worked.assessments = assess(worked.readings, profile, reference, rules)
-        worked.comparisons = compare_units(worked.readings, profile, reference)
+        worked.comparisons = compare_units(worked.readings, profile, reference, rules)
     return worked
 
 

@@ -61,8 +61,10 @@ class Results:
             own = [reading for reading in self._assigned if reading is not None]
             profile = session.profile
             readings = drag_alone(separate_impulse_trips(own, profile, self.begins(own)))
-            found = assess(readings, profile, reference, session.rules) if reference else []
-            compared = compare_units(readings, profile, reference) if reference else []
+            found, compared = [], []
+            if reference:
+                found = assess(readings, profile, reference, session.rules)
+                compared = compare_units(readings, profile, reference, session.rules)
             lags = impulse_lags(readings, profile)
             self._figures = Figures(reference, readings, found, compared, lags)
         return self._figures

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from itertools import combinations
 
 from rig.base.angles import wrap
+from rig.base.earlier_rules import Rules
 from rig.base.errors import InputError
 from rig.base.uncertainty import Contribution, combine
 from rig.engine.profile import Encoder, Profile, Rule, Setting, Synchronisation, Unit
@@ -25,6 +26,7 @@ def compare_units(
     readings: Sequence[Reading],
     profile: Profile,
     reference: TdcReference,
+    rules: Rules = (),
 ) -> list[Comparison]:
     """Compare units read in one capture, over all cylinders and for each; "turned" readings only.
 
@@ -35,7 +37,7 @@ def compare_units(
     figure over all cylinders comes first and is the mean of the cylinders' differences; it is left
     out where only one cylinder was read on both. Readings a whole crank turn out are left out.
 
-    All readings have to be tied to the one ``reference``.
+    All readings have to be tied to the one ``reference``. ``rules``: those of an earlier version.
     """
     usable = [r for r in valid_readings(readings) if r.kind == "turned" and not r.wrong_stroke]
     comparisons = []
@@ -60,7 +62,7 @@ def compare_units(
                         cylinder=ours.cylinder,
                         difference=wrap(ours.mean_btdc - theirs.mean_btdc),
                         parts=parts_of_difference(
-                            (first, ours), (second, theirs), profile.encoder, reference
+                            (first, ours), (second, theirs), profile.encoder, reference, rules
                         ),
                         asked=asked,
                         rule=profile.decision_rule,

@@ -67,7 +67,11 @@ def parts_of_mean(
 
 
 def parts_of_difference(
-    one: tuple[Unit, Figure], two: tuple[Unit, Figure], encoder: Encoder, reference: TdcReference
+    one: tuple[Unit, Figure],
+    two: tuple[Unit, Figure],
+    encoder: Encoder,
+    reference: TdcReference,
+    rules: Rules = (),
 ) -> list[Contribution] | None:
     """Contributions to the difference of two units in one capture; None when either was not read
     twice. The reference is among them with nothing, since it is common to both."""
@@ -86,7 +90,9 @@ def parts_of_difference(
     ]
     for unit, figure in both:
         parts += [replace(part, of=unit.name) for part in sensing_delay(unit, figure)]
-    if one[0].body and one[0].body == two[0].body:
+    drags = {figure.with_drag for _, figure in both}
+    alike = len(drags) == 1 or EarlierRule.DRAG_OF_ONE_HALF in rules
+    if one[0].body and one[0].body == two[0].body and alike:
         return parts  # halves in one body share a rotor: the magnet pulls both or none
     own = [0.0 if figure.with_drag else unit.backlash_deg or 0.0 for unit, figure in both]
     return parts + ([backlash_of_both(*own)] if any(own) else [])
