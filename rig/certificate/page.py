@@ -8,6 +8,7 @@ script, nothing to load: a policy in its head forbids both. All foreign text goe
 from __future__ import annotations
 
 import re
+from collections import defaultdict
 from collections.abc import Sequence
 from functools import cache
 from html import escape
@@ -16,7 +17,7 @@ from string import Template
 
 from rig.base.codec import from_plain
 from rig.base.escape import ink, visible
-from rig.base.rounding import after_index_with, many
+from rig.base.rounding import after_index_with, listed, many
 from rig.certificate import schema, seal, strips
 from rig.certificate.page_budget import budget
 from rig.certificate.page_results import adjustments, comparison, remarks, results
@@ -138,11 +139,9 @@ def _reference(certificate: Certificate) -> str:
     pairs = [("found by", by), ("at", at), ("made", ink(utc_shown(of.made_utc) or "not known"))]
     if engine.entered_tdc_deg:
         within = engine.entered_tdc_within_deg
-        listed = ", ".join(
-            f"cyl. {c} {deg:g}°" for c, deg in sorted(engine.entered_tdc_deg.items())
-        )
+        tops = ", ".join(f"cyl. {c} {deg:g}°" for c, deg in sorted(engine.entered_tdc_deg.items()))
         known = f"each ± {within:g}°" if within else "taken as exact: no uncertainty was entered"
-        pairs.append(("entered", f"{listed} after cylinder 1's; {known}"))
+        pairs.append(("entered", f"{tops} after cylinder 1's; {known}"))
     if of.capture:
         pairs.append(("said to be of" if by_hand else "recording", ink(of.capture)))
     for other in certificate.other_references:
@@ -160,12 +159,20 @@ def _rig(certificate: Certificate) -> str:
     ]
     own = f"graduation ± {encoder.graduation_error_deg:g}°, run-out {encoder.run_out_deg:g}°"
     pairs.append(("encoder", f"{_mounting(encoder)}{own} (from the engine file)"))
-    checks = certificate.rig_checks
-    if good := ", ".join(ink(each.name) for each in checks if each.verdict == "good"):
-        pairs.append(("rig check", f"<b>good</b>: {good}"))
+    good: defaultdict[str, list[str]] = defaultdict(list)  # by what was checked: its captures
+    for each in certificate.rig_checks:
+        capture, _, name = each.name.rpartition(": ")
+        if each.verdict == "good":
+            good[name].append(capture)
+    alike: defaultdict[tuple[str, ...], list[str]] = defaultdict(list)
+    for name, captures in good.items():
+        alike[tuple(captures)].append(name)
+    for captures, names in alike.items():
+        of = f", in {listed(captures)}" if any(captures) else ""
+        pairs.append(("rig check", f"<b>good</b>: {ink(', '.join(names) + of)}"))
     pairs += [
         (ink(each.name), f"<b>{ink(each.verdict)}</b>: {ink(each.words)}")
-        for each in checks
+        for each in certificate.rig_checks
         if each.verdict != "good"
     ]
     libraries = ", ".join(f"{ink(name)} {ink(of)}" for name, of in program.libraries.items())

@@ -152,7 +152,7 @@ def _lines(identity: report.UnitIdentity, found: report.UnitReport) -> list[str]
 
 
 def _short(mean: report.Mean | None) -> str:
-    return "not read" if mean is None else str(mean).replace("° ± ", " ±").removesuffix("°")
+    return "not read" if mean is None else str(mean).replace("° ± ", "±").removesuffix("°")
 
 
 def _compare(paths: Sequence[Path]) -> Answer:

@@ -93,21 +93,16 @@ def verify(args: argparse.Namespace) -> Answer:
     lines = [
         f"{'holds' if check.holds else 'DOES NOT HOLD':<14} {check.what}: {check.words}"
         + ("" if check.holds else f" (stated {check.stated}, found {check.found})")
-        for check in checks
+        for check in sorted(checks, key=lambda check: not check.holds)  # what does not hold, last
         if args.all_checks or not check.holds or check.sort != "figure"
     ]
     good = sum(check.holds and check.sort == "figure" for check in checks)
     if good and not args.all_checks:
         again = many(good, "figure")
-        lines.append(f"{'holds':<14} {again}, computed again (--all-checks shows each)")
-    of = f"{len(checks)} fingerprints, texts, dates and figures"
-    if failed:
-        lines.append(f"{len(failed)} of {of} do not hold")
-    elif any(check.sort == "figure" for check in checks):
-        lines.append(f"everything holds: {of}")
-    else:
-        n = len(checks)
-        lines.append(f"{n} fingerprints and dates hold; no figure was computed again")
+        lines.insert(0, f"{'holds':<14} {again}, computed again (--all-checks shows each)")
+    of = many(len(checks), "check of fingerprints, texts, dates and figures",
+              "checks of fingerprints, texts, dates and figures")  # fmt: skip
+    lines.append(f"{len(failed)} of {of} do not hold" if failed else f"everything holds: {of}")
     return Answer(
         figures, [*lines, *(["", *seal.words(saved)] if saved else [])], int(bool(failed))
     )

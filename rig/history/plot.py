@@ -14,13 +14,14 @@ from typing import TYPE_CHECKING
 
 from rig.base.errors import InputError
 from rig.base.escape import visible
-from rig.base.rounding import many
+from rig.base.rounding import btdc, many, within
 from rig.history.series import History, Point, Series, chosen, history
 from rig.history.visits import look
 from rig.plots import sheet
 from rig.plots.axis import Rows, angles_of, interval_of
 from rig.plots.sheet import Drawn, PlotRequest
 from rig.timing.drift import DAYS_A_YEAR
+from rig.words.assessments import verdict_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -33,10 +34,7 @@ WORDS_WIDE = 108  # characters of a line under a panel
 STEP_ROWS, STEP_WIDE, STEP_SIZE = 4, 44, 6.2  # rows, characters, points
 EPOCH = date(1970, 1, 1)
 LEAST_DAYS = 60.0
-AHEAD = 0.35
-
-
-"""The line is drawn on by this part of the years that were read, and no further."""
+AHEAD = 0.35  # the line is drawn on by this part of the years that were read, and no further
 
 
 @sheet.styled()
@@ -53,7 +51,10 @@ def sheet_of(history: History, shown: Sequence[Series]) -> Figure:
     if history.unit_serial:
         of = f"unit {history.unit_serial}, on {of}"
     n = len(history.certificates)
-    under = f"{many(n, 'certificate')}; contacts open, degrees of crank, earlier above"
+    under = (
+        f"{many(n, 'certificate')}; contacts open, degrees BTDC, earlier above; hollow: as found,"
+        " filled: as left; bars: ± U (about 95 %)"
+    )
     figure = sheet.paper(WIDTH_IN, high, of, under)
     top = high - HEAD_IN
     ends = _span([point for series in panels for point in series.points])
@@ -82,6 +83,8 @@ def _panel(at: Axes, series: Series, ends: tuple[float, float], high_deg: float)
     points = series.points
     at.set_title(visible(series.name))
     last = points[-1].assessment
+    now = f"{btdc(last.mean_btdc, last.U_deg)} {within(last.U_deg)}".strip()
+    at.set_title(f"{now}, {verdict_words(points[-1].verdict)}", loc="right")
     middle = sum(_reach(points)) / 2.0
     low, high = middle - high_deg / 2.0, middle + high_deg / 2.0
     at.set_ylim(low, high)

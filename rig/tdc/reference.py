@@ -45,7 +45,7 @@ SINGLE_TOUCH_DEG = 0.3  # half-width assumed for a single touch (common practice
 
 
 class Method(StrEnum):
-    """How TDC was found. The value is its code in files, and can be shown."""
+    """How TDC was found. The value is its code in files."""
 
     STOP = "stop"
     EQUAL_DROPS = "gauge, equal drops"
@@ -60,7 +60,11 @@ class Method(StrEnum):
 
 
 EARLIER_METHODS = {"stated": Method.BY_HAND, "gauge, equal lifts": Method.EQUAL_DROPS}
-
+SHOWN = {
+    Method.STOP: "piston stop",
+    Method.EQUAL_DROPS: "dial gauge, equal drops",
+    Method.FIT: "dial gauge, curve fit",
+}
 
 BY_GAUGE = (Method.EQUAL_DROPS, Method.FIT)
 # Contributions that are the same when TDC is found again with the same rig.
@@ -116,7 +120,7 @@ class TdcReference:
     @property
     def by(self) -> str:
         """The method, or the person's name for the mark, to be shown."""
-        return self.mark or self.method.value
+        return self.mark or SHOWN.get(self.method, self.method.value)
 
     @staticmethod
     def earlier(plain: Mapping[str, object]) -> dict[str, object]:
