@@ -12,7 +12,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from functools import cache
 from html import escape
-from importlib.resources import files
+from importlib import resources
 from string import Template
 
 from rig.base.codec import from_plain
@@ -167,8 +167,8 @@ def _rig(certificate: Certificate) -> str:
     alike: defaultdict[tuple[str, ...], list[str]] = defaultdict(list)
     for name, captures in good.items():
         alike[tuple(captures)].append(name)
-    for captures, names in alike.items():
-        of = f", in {listed(captures)}" if any(captures) else ""
+    for files, names in alike.items():
+        of = f", in {listed(files)}" if any(files) else ""
         pairs.append(("rig check", f"<b>good</b>: {ink(', '.join(names) + of)}"))
     pairs += [
         (ink(each.name), f"<b>{ink(each.verdict)}</b>: {ink(each.words)}")
@@ -243,4 +243,4 @@ def _css_text(text: str) -> str:
 
 @cache
 def _text(name: str) -> str:
-    return files("rig.certificate").joinpath(name).read_text(encoding="utf-8")
+    return resources.files("rig.certificate").joinpath(name).read_text(encoding="utf-8")
