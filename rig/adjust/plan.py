@@ -264,6 +264,19 @@ def plain_prediction(of: PredictedOpening) -> dict[str, Any]:
     return {name: to_plain(getattr(of, name)) for name in names}
 
 
+def plain_pair(outcome: Outcome) -> dict[str, object]:
+    """Two units that are to open together, as plain data."""
+    want = outcome.want
+    return {
+        "want": {
+            "first": want.unit, "second": want.other, "setting": want.setting,
+            "read_deg": want.read_btdc, "wanted_deg": want.wanted_btdc,
+            "tolerance_deg": want.limits_deg[1], "U_deg": want.U_deg, "cylinder": want.cylinder,
+        },
+        "error_deg": outcome.error_deg, "U_deg": outcome.U_deg, "verdict": outcome.verdict,
+    }  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True)
 class Confirmation:
     """A prediction with what was read since, and how it came out in words."""

@@ -13,7 +13,7 @@ from rig.certificate import record
 from rig.cli.output import Answer, Command, job_results, open_job, table_lines, tell
 from rig.cli.results import verdict_status
 from rig.engine.profile import Profile
-from rig.history.before_after import Pair, Side, Wanted, groups, pairs, same_reference
+from rig.history.before_after import Pair, Side, Wanted, change_of, groups, pairs, same_reference
 from rig.timing.values import PHASES, Assessment
 from rig.words.assessments import assessment_in_full, few_readings
 
@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> Answer:
     if same:
         tell(args, "both use the same TDC, which cancels in the difference")
     shown = groups(found, all_phases=bool(args.phase or args.with_phase))
-    changes = [_change(group) for group in shown]
+    changes = [change_of(group) for group in shown]
     lines = [f"{each['words']}." for each in changes]
     for group, each in zip(shown, changes, strict=True):
         lines += ["", *_table(group, each)]
@@ -69,41 +69,6 @@ def _side(args: argparse.Namespace, path: Path) -> Side:
 
 def _serials(profile: Profile) -> dict[str, str]:
     return {unit.name: unit.serial for unit in profile.units}
-
-
-def _change(group: Sequence[Pair]) -> dict[str, Any]:
-    """A unit in one setting, the later against the earlier, over all cylinders or of the first.
-
-    ``change_deg`` is positive when it opens earlier than before; ``changed`` is None if a figure
-    has no uncertainty; ``against`` is unit and serial of the earlier one, if it is another.
-    """
-    pair = group[0]
-    early, late, U = pair.early, pair.late, pair.found.U_deg
-    before, now = pair.early_side, pair.late_side
-    serials = before.serials.get(early.unit, ""), now.serials.get(late.unit, "")
-    other = (early.unit, serials[0]) != (late.unit, serials[1])
-    against = f"{early.unit} {serials[0]}".strip() if other else ""
-    size = rounding.size(pair.change_deg, U)
-    opens = f"opens {size}° {'earlier' if pair.change_deg > 0.0 else 'later'} than"
-    if float(size) == 0.0:
-        opens = "opens as"
-    when = f"on {before.utc[:10]} ({early.phase})" if before.utc else early.phase
-    verdict = {True: "changed", False: "no change detected", None: "U is not known"}
-    words = ", ".join(filter(None, (
-        f"{late.unit} {serials[1]}".strip(), late.setting,
-        "" if late.cylinder is None else f"cylinder {late.cylinder}", late.phase,
-    )))  # fmt: skip
-    words += f": {' '.join(filter(None, (opens, against, when)))}, U"
-    words += f" {rounding.two_figures(U)}{'' if U is None else '°'}: {verdict[pair.changed]}"
-    own = [each.late.cylinder for each in group[1:] if each.changed]
-    if own and not pair.changed:
-        words += f"; {rounding.noun(len(own), 'cylinder')} {rounding.listed(own)} changed"
-    return {
-        "unit": late.unit, "serial": serials[1], "against": against, "setting": late.setting,
-        "cylinder": late.cylinder, "phase": late.phase, "phase_before": early.phase,
-        "utc": now.utc, "before_utc": before.utc, "change_deg": pair.change_deg, "U_deg": U,
-        "changed": pair.changed, "words": words,
-    }  # fmt: skip
 
 
 def _table(group: Sequence[Pair], of: Mapping[str, Any]) -> Iterator[str]:

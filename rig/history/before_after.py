@@ -12,7 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
+from typing import Any
 
+from rig.base import rounding
 from rig.tdc.reference import TdcReference
 from rig.timing.compare import compare_assessments, has_changed
 from rig.timing.values import PHASES, Assessment, Comparison
@@ -148,6 +150,41 @@ def _follows(pair: Pair, beside: Sequence[tuple[int, int]]) -> bool:
         return pair.turned and (early, late) == (least, most)
     after = [late for _, late in beside]
     return early == max(early for early, _ in beside) and late in (min(after), max(after))
+
+
+def change_of(group: Sequence[Pair]) -> dict[str, Any]:
+    """A unit in one setting, the later against the earlier, over all cylinders or of the first.
+
+    ``change_deg`` is positive when it opens earlier than before; ``changed`` is None if a figure
+    has no uncertainty; ``against`` is unit and serial of the earlier one, if it is another.
+    """
+    pair = group[0]
+    early, late, U = pair.early, pair.late, pair.found.U_deg
+    before, now = pair.early_side, pair.late_side
+    serials = before.serials.get(early.unit, ""), now.serials.get(late.unit, "")
+    other = (early.unit, serials[0]) != (late.unit, serials[1])
+    against = f"{early.unit} {serials[0]}".strip() if other else ""
+    size = rounding.size(pair.change_deg, U)
+    opens = f"opens {size}° {'earlier' if pair.change_deg > 0.0 else 'later'} than"
+    if float(size) == 0.0:
+        opens = "opens as"
+    when = f"on {before.utc[:10]} ({early.phase})" if before.utc else early.phase
+    verdict = {True: "changed", False: "no change detected", None: "U is not known"}
+    words = ", ".join(filter(None, (
+        f"{late.unit} {serials[1]}".strip(), late.setting,
+        "" if late.cylinder is None else f"cylinder {late.cylinder}", late.phase,
+    )))  # fmt: skip
+    words += f": {' '.join(filter(None, (opens, against, when)))}, U"
+    words += f" {rounding.two_figures(U)}{'' if U is None else '°'}: {verdict[pair.changed]}"
+    own = [each.late.cylinder for each in group[1:] if each.changed]
+    if own and not pair.changed:
+        words += f"; {rounding.noun(len(own), 'cylinder')} {rounding.listed(own)} changed"
+    return {
+        "unit": late.unit, "serial": serials[1], "against": against, "setting": late.setting,
+        "cylinder": late.cylinder, "phase": late.phase, "phase_before": early.phase,
+        "utc": now.utc, "before_utc": before.utc, "change_deg": pair.change_deg, "U_deg": U,
+        "changed": pair.changed, "words": words,
+    }  # fmt: skip
 
 
 def _nth(of: Assessment) -> int:

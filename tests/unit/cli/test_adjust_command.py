@@ -12,8 +12,8 @@ from made_job import MadeJob, certificate_in, copied, finished, on_terminal, ref
 from wrong_job import BEFORE, MEANS, RECUT, wrong_job
 
 from rig.adjust import plan, predictions
+from rig.adjust.proposal_words import outcome_words
 from rig.base.errors import InputError
-from rig.cli import adjust
 from rig.job.folder import Job
 from rig.signal.events import Reason
 from rig.timing.values import ADJUSTING
@@ -486,4 +486,4 @@ def test_an_error_that_no_tooth_explains_is_told_with_its_size(tmp_path: Path) -
 def test_a_unit_one_crank_turn_out_is_neither_early_nor_late(error_deg: float) -> None:
     want = plan.Want("upper", "fixed", 27.0 + error_deg, 27.0, 29.0, 25.0, 0.1)
     left = plan.Outcome(want, 0.0, want.read_btdc, error_deg, 0.1, plan.Outlook.EARLY)
-    assert adjust._verdict(left) == "OUTSIDE, one crank turn out"
+    assert outcome_words(left) == "OUTSIDE, one crank turn out"
