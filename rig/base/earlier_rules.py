@@ -28,6 +28,7 @@ class EarlierRule(Enum):
     TWO_AS_FACTOR = auto()  # a prediction is confirmed with k = 2, however few the readings
     OFFSET_LEFT_OPEN = auto()  # a limit of 0 for a cylinder's offset counts as none entered
     DRAG_OF_ONE_HALF = auto()  # backlash drops out of halves of which one was read with a drag
+    LOBES_AS_ONE = auto()  # lobes that take turns at a cylinder are taken for a unit that moves
     STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
 
 
@@ -38,6 +39,7 @@ _UNTIL_0_6 = frozenset(
         EarlierRule.LINK_ROD_GAUGE_AS_MASTER,
         EarlierRule.HELD_TO_A_QUARTER,
         EarlierRule.GLITCH_AS_BOUNCE,
+        EarlierRule.LOBES_AS_ONE,
         EarlierRule.TWO_AS_FACTOR,
         EarlierRule.DRAG_OF_ONE_HALF,
     }

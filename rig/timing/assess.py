@@ -41,7 +41,7 @@ def assess(
     for unit in profile.units:
         for setting in unit.settings:
             running: dict[tuple[str, int | None], float] = {}
-            for sample in _samples(readings, unit, setting, profile.encoder):
+            for sample in _samples(readings, unit, setting, profile.encoder, rules):
                 for cylinder in sample.averaged(setting) if sample.has_means else [None]:
                     one = _assessment(sample, cylinder, setting, profile, reference, rules)
                     key = (one.phase, cylinder)
@@ -130,7 +130,7 @@ def found_and_left(assessments: Sequence[Assessment]) -> list[Assessment]:
 
 
 def _samples(
-    readings: Sequence[Reading], unit: Unit, setting: Setting, encoder: Encoder
+    readings: Sequence[Reading], unit: Unit, setting: Setting, encoder: Encoder, rules: Rules
 ) -> Iterator[Sample]:
     """The readings that belong together; those a crank turn out after the others of their kind."""
     own = [r for r in valid_readings(readings) if r.unit == unit.name and r.setting == setting.name]
@@ -141,7 +141,7 @@ def _samples(
                     r for r in own if (r.phase, r.kind, r.wrong_stroke) == (phase, kind, wrong)
                 ]
                 if group:
-                    yield Sample(group, unit, encoder)
+                    yield Sample(group, unit, encoder, rules)
 
 
 def _assessment(

@@ -52,6 +52,7 @@ def compare_units(
                         [r for r in in_phase if (r.unit, r.setting) == (unit.name, setting.name)],
                         unit,
                         profile.encoder,
+                        rules,
                     )
                     for unit, setting in ((first, one), (second, two))
                 ]

@@ -8,13 +8,14 @@ groups apart (``rig.timing.groups``).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 from rig.base.angles import circular_mean, is_defined, mean_and_spread, modulo, resultant
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.engine.profile import Encoder, Setting, Unit
-from rig.timing.groups import Split, explained_deg, split_into_groups
+from rig.timing.groups import GROSS_DEG, Split, explained_deg, split_into_groups
 from rig.timing.values import Group, Reading
 
 Cell = tuple[bool, int]
@@ -110,8 +111,11 @@ class Sample:
     Lobes keep apart what is meant to differ until firing TDC is entered.
     """
 
-    def __init__(self, readings: Sequence[Reading], unit: Unit, encoder: Encoder) -> None:
+    def __init__(
+        self, readings: Sequence[Reading], unit: Unit, encoder: Encoder, rules: Rules = ()
+    ) -> None:
         self.readings = readings
+        self._lobes_as_one = EarlierRule.LOBES_AS_ONE in rules
         self.unit, self._encoder = unit, encoder
         self._keys: list[Cell] = [
             (True, r.lobe or 0) if r.cylinder is None else (False, r.cylinder) for r in readings
@@ -123,13 +127,17 @@ class Sample:
     @cached_property
     def split(self) -> Split | None:
         """Its groups; None if it is one. Set readings are not split: each was put where it is on
-        purpose."""
+        purpose. Where the lobes of a unit take turns at a cylinder, each is taken by itself."""
         if not self.readings or self.readings[0].kind == "set":
             return None
-        number = {key: n for n, key in enumerate(self.cells)}
-        lobes = [number[key] for key in self._keys]
         explained = explained_deg(self._encoder, self.unit.backlash_deg)
-        return split_into_groups(_btdcs(self.readings), lobes, explained)
+        angles, cells = _btdcs(self.readings), _numbered(self._keys)
+        lobes = _numbered([(key, r.lobe) for key, r in zip(self._keys, self.readings, strict=True)])
+        if self._lobes_as_one or max(lobes) == max(cells):
+            return split_into_groups(angles, cells, explained)
+        # The lobes of one cam do not differ as much as that; a drive that slips does.
+        apart = split_into_groups(angles, cells, max(explained, GROSS_DEG))
+        return apart or split_into_groups(angles, lobes, explained)
 
     @property
     def has_means(self) -> bool:
@@ -184,7 +192,11 @@ class Sample:
 
     def _is_split(self, key: Cell) -> bool:
         split = self.split
-        return split is not None and split.spoils(list(self.cells).index(key))
+        return split is not None and any(
+            split.spoils(lobe)
+            for lobe, own in zip(split.lobes, self._keys, strict=True)
+            if own == key
+        )
 
     def _grouped(self, key: Cell | None) -> dict[int, list[float]]:
         """The angles in each group, of one cell or of all."""
@@ -194,6 +206,12 @@ class Sample:
             if key in (None, own):
                 found.setdefault(label, []).extend(_btdcs([reading]))
         return found
+
+
+def _numbered(keys: Sequence[Hashable]) -> list[int]:
+    """Each key's number, in order of their first appearance."""
+    numbers = {key: n for n, key in enumerate(dict.fromkeys(keys))}
+    return [numbers[key] for key in keys]
 
 
 def _is_defined(cells: Sequence[Sequence[Reading]]) -> bool:

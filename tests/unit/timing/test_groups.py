@@ -310,3 +310,37 @@ def test_readings_that_cancel_out_are_assessed_without_a_mean(angles: list[float
     for each in assess(found, profile, reference()):
         assert each.mean_btdc is None or math.isfinite(each.mean_btdc)
     compare_units(found, profile, reference())
+
+
+def in_turn(lobes_deg: Sequence[float], cylinders: int, openings: int) -> list[Reading]:
+    """Readings of a cam whose lobes take turns at the cylinders."""
+    rng = np.random.default_rng(openings)
+    return [
+        replace(
+            reading(36.0 + lobes_deg[i % len(lobes_deg)] + rng.normal(0.0, 0.04)),
+            cylinder=i % cylinders + 1,
+            lobe=i % len(lobes_deg),
+            t_s=float(i),
+        )
+        for i in range(openings)
+    ]
+
+
+@pytest.mark.parametrize(("lobes", "cylinders"), [(2, 3), (4, 6), (4, 9), (2, 7), (2, 1)])
+def test_unequal_lobes_that_take_turns_at_a_cylinder_are_no_unit_that_moves(
+    lobes: int, cylinders: int
+) -> None:
+    """Seven cylinders and two lobes at 1.75 times crank speed, say: each cylinder meets both."""
+    differing = [0.8 * (n % 2) for n in range(lobes)]
+    steady = in_turn(differing, cylinders, 12 * lobes * cylinders)
+    assert split_of(steady) is None
+    half = len(steady) // 2
+    later = [replace(r, btdc_deg=(r.btdc_deg or 0.0) - 1.5) for r in steady[half:]]
+    moved = steady[:half] + later
+    assert split_of(moved) is not None
+    slips = np.random.default_rng(1).random(len(steady)) < 0.4
+    slipping = [
+        replace(r, btdc_deg=(r.btdc_deg or 0.0) - 20.0 * slip)
+        for r, slip in zip(steady, slips, strict=True)
+    ]
+    assert split_of(slipping[: 2 * lobes * cylinders]) is not None
