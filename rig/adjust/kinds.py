@@ -499,6 +499,11 @@ def _levers(of: Fitted, lever: Lever) -> Iterator[Move]:
         raise InputError(
             f"{lever.unit}: read it at both ends of its lever before its place is worked out"
         )
+    if lever.unit in of.at_places:
+        raise InputError(
+            f"{lever.unit}: it has windows at more than one place of its lever, so that setting the"
+            " lever corrects nothing"
+        )
     end, now = of.ends[lever.unit], of.read_btdc[lever.unit]
     yield of.range(
         partial(lever_step, of, lever), end.retard_btdc - now, end.advance_btdc - now,

@@ -8,7 +8,7 @@ Shifts are crank degrees, positive earlier, one column a unit in the order of th
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -80,7 +80,7 @@ class Fitted:
     """The units of an engine, what drives them, and the readings to be corrected.
 
     ``ends``, ``read_btdc`` and ``U_deg`` go by the unit's name; an uncertainty gives the digits of
-    a step in words.
+    a step in words. ``at_places`` are the units with windows at several places of their lever.
     """
 
     units: Sequence[Unit]
@@ -89,6 +89,7 @@ class Fitted:
     ends: Mapping[str, LeverEnds] = field(default_factory=dict)
     read_btdc: Mapping[str, float] = field(default_factory=dict)
     U_deg: Mapping[str, float] = field(default_factory=dict)
+    at_places: Collection[str] = ()
 
     def body(self, owner: str) -> list[Unit]:
         """The units that move with a unit or body. Raises InputError for an unknown name."""

@@ -17,6 +17,7 @@ from rig import __version__
 from rig.adjust import carried_out, moved_by_hand
 from rig.adjust.changes import Changed, Course, Instant, readings_of
 from rig.adjust.plan import (
+    AdjustmentKind,
     Option,
     Proposal,
     out_deg,
@@ -29,6 +30,7 @@ from rig.adjust.plan import (
 from rig.adjust.propose import propose
 from rig.base import codec
 from rig.base.angles import wrap
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.base.errors import InputError
 from rig.base.files import digest, listed
 from rig.base.uncertainty import root_sum
@@ -116,27 +118,29 @@ class SheetPlace:
 
 
 def predict(
-    option: Option, assessments: Sequence[Assessment], *, exact: bool = False
+    option: Option, assessments: Sequence[Assessment], *, exact: bool = False, rules: Rules = ()
 ) -> list[PredictedOpening]:
     """What the next readings ought to be, one for each turned assessment of a unit that moves.
 
-    Their uncertainty has how finely a hand can carry the steps out, unless they are ``exact``.
-    Source: the shifts of the steps.
+    Their uncertainty has how finely a hand can carry the steps out, unless they are ``exact``. A
+    lever is set for the setting that is corrected; what is read at its other places stays.
+    ``rules`` are those of an earlier version. Source: the shifts of the steps.
     """
-    shift: dict[str, float] = {}
-    unsure: dict[str, float] = {}  # standard uncertainty of the shift
-    for step in option.steps:
-        for unit, deg in step.shift_deg.items():
-            shift[unit] = shift.get(unit, 0.0) + deg
-            by_hand = 0.0 if exact else u_by_hand_deg(step.kind, step.figures)
-            unsure[unit] = math.hypot(unsure.get(unit, 0.0), step.u_shift_deg, by_hand)
+    corrected = {(each.want.unit, each.want.setting) for each in option.outcomes}
     out = []
     for j in assessments:
-        if j.kind == "turned" and j.mean_btdc is not None and shift.get(j.unit):
-            after = wrap(j.mean_btdc + out_deg(j) + shift[j.unit])
-            u_deg, nu = root_sum(own_u(j), (unsure[j.unit], math.inf))
+        at_once = EarlierRule.LEVER_MOVES_ALL in rules or (j.unit, j.setting) in corrected
+        shift_deg, unsure_deg = 0.0, 0.0  # standard uncertainty of the shift
+        for step in option.steps:
+            if j.unit in step.shift_deg and (at_once or step.kind is not AdjustmentKind.LEVER):
+                shift_deg += step.shift_deg[j.unit]
+                by_hand = 0.0 if exact else u_by_hand_deg(step.kind, step.figures)
+                unsure_deg = math.hypot(unsure_deg, step.u_shift_deg, by_hand)
+        if j.kind == "turned" and j.mean_btdc is not None and shift_deg:
+            after = wrap(j.mean_btdc + out_deg(j) + shift_deg)
+            u_deg, nu = root_sum(own_u(j), (unsure_deg, math.inf))
             of = (j.unit, j.setting, j.cylinder)
-            out.append(PredictedOpening(*of, j.mean_btdc, shift[j.unit], after, u_deg, nu=nu))
+            out.append(PredictedOpening(*of, j.mean_btdc, shift_deg, after, u_deg, nu=nu))
     return out
 
 
@@ -168,10 +172,12 @@ def proposed(
     proposal = propose(
         wants_from(read, job.profile), job.profile, present,
         pairs=pairs_from(read, job.profile, compared),
-        levers=levers, grain_deg=choice.grain_deg,
+        levers=levers, grain_deg=choice.grain_deg, rules=worked.rules,
     )  # fmt: skip
     proposal = replace(proposal, notes=(*changed, *proposal.notes, *without))
-    predicted = [predict(option, read, exact=place.exact) for option in proposal.numbered]
+    predicted = [
+        predict(option, read, exact=place.exact, rules=worked.rules) for option in proposal.numbered
+    ]
     return proposal, predicted, read
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from statistics import fmean
 
 import numpy as np
 
@@ -25,7 +26,8 @@ from rig.adjust.plan import (
     outlook,
 )
 from rig.adjust.search import Found, Search
-from rig.adjust.task import Rank, make_task
+from rig.adjust.task import WRONG_STROKE_DEG, Rank, make_task
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.base.errors import InputError
 from rig.base.rounding import listed, size
 from rig.engine import gear_train
@@ -46,21 +48,28 @@ def propose(
     pairs: Sequence[Want] = (),
     levers: Sequence[LeverEnds] = (),
     grain_deg: float | None = None,
+    rules: Rules = (),
 ) -> Proposal:
     """What can be done about ``wants`` and ``pairs`` with the adjustments entered, in the order
     shown.
 
     Units in one body move together. ``grain_deg`` is the error below which two options are taken
     as equal: by default a tenth of a degree, or the uncertainty of the readings where that is more.
-    Raises InputError without wants or without adjustments. Source: ``rig.adjust.search``.
+    ``rules`` are those of an earlier version. Raises InputError without wants or without
+    adjustments. Source: ``rig.adjust.search``.
     """
     if not wants:
         raise InputError("a correction needs a reading and what is wanted of it")
+    by_last = EarlierRule.LEVER_MOVES_ALL in rules
+    names = list(dict.fromkeys(want.unit for want in wants))
     of = Fitted(
         profile.units, profile.engine, entered.train,
         ends={end.unit: end for end in levers if end.span_deg > 0.0},
-        read_btdc={w.unit: w.read_btdc for w in wants},
+        read_btdc={w.unit: w.read_btdc for w in wants} if by_last
+        else {name: _figure([w for w in wants if w.unit == name]) for name in names},
         U_deg={w.unit: w.U_deg for w in wants if w.U_deg is not None},
+        at_places=() if by_last
+        else [n for n in names if len({w.setting for w in wants if w.unit == n}) > 1],
     )  # fmt: skip
     found, notes = moves(of, entered)
     if not found and not notes:
@@ -93,6 +102,12 @@ def propose(
     )
 
 
+def _figure(own: Sequence[Want]) -> float:
+    """What was read of a unit: of all its cylinders, else the mean of those that were read."""
+    whole = [want.read_btdc for want in own if want.cylinder is None]
+    return fmean(whole[:1] or [want.read_btdc for want in own])
+
+
 def _compromises(of: Fitted, wants: Sequence[Want]) -> Iterator[str]:
     """For each body of which no place has all that was read inside: the place nearest to all."""
     bodies = [of.body(name) for name in dict.fromkeys(u.body or u.name for u in of.units)]
@@ -101,7 +116,7 @@ def _compromises(of: Fitted, wants: Sequence[Want]) -> Iterator[str]:
         own = [want for want in wants if want.unit in names]
         least = max((w.limits_deg[0] - w.error_deg for w in own), default=0.0)
         most = min((w.limits_deg[1] - w.error_deg for w in own), default=0.0)
-        if least > most:
+        if least > most and all(abs(want.error_deg) <= WRONG_STROKE_DEG for want in own):
             U_deg = of.finest(units)
             read = listed(dict.fromkeys(want.unit for want in own))
             yield (
@@ -243,6 +258,6 @@ def _lever_places(
         if want is not None:
             at = want.wanted_btdc - moved[name]
             if name in by_lever:
-                at = want.read_btdc + by_lever[name]
+                at = of.read_btdc[name] + by_lever[name]
             places[name] = (at - end.retard_btdc) / end.span_deg
     return places

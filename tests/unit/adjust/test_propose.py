@@ -581,3 +581,58 @@ def test_the_place_nearest_to_all_is_named_where_one_body_cannot_have_all_inside
     apart = profile(replace(UPPER, body=""), replace(LOWER, body=""))
     assert not any("no place" in note for note in propose(wants, apart, Adjustments(
         slots=(Slot("upper", 45.0, 5.0, 5.0),))).notes)  # fmt: skip
+
+
+def test_no_place_of_a_lever_corrects_both_its_ends() -> None:
+    """Read 33 at full advance and 3 at full retard: no place of the lever opens 3 earlier at both.
+
+    Where 36 is to be had at full advance, a lever that is there cannot go further.
+    """
+    job = profile(replace(UPPER, body=""))
+    ends = LeverEnds("upper", 3.0, 33.0)
+    advance = Want("upper", "full advance", 33.0, 36.0, 37.0, 35.0, 0.1)
+    retard = Want("upper", "full retard", 3.0, 6.0, 7.0, 5.0, 0.1)
+    means = Adjustments(levers=(Lever("upper"),))
+    found = propose([advance, retard], job, means, levers=[ends])
+    assert not found.reached
+    assert not any(option.steps for option in found.numbered)
+    assert any("more than one place of its lever" in note for note in found.notes)
+    slotted = replace(means, slots=(Slot("upper", 45.0, 5.0, 5.0),))
+    assert propose([advance, retard], job, slotted, levers=[ends]).options[0].inside
+    assert not propose([advance], job, means, levers=[ends]).reached
+    further = propose([advance], job, means, levers=[LeverEnds("upper", 3.0, 37.0)])
+    (step,) = further.options[0].steps
+    assert step.figures["place"] == pytest.approx(33.0 / 34.0)
+    as_found = [judged("upper", 33.0), replace(judged("upper", 3.0), setting="full retard")]
+    (only,) = predict(further.options[0], as_found)  # at its other end the lever changes nothing
+    assert only.setting == "full advance"
+    assert only.predicted_btdc == pytest.approx(36.0)
+    assert further.options[0].lever_place["upper"] == pytest.approx(33.0 / 34.0)
+
+
+def test_a_lever_goes_no_further_where_cylinders_differ() -> None:
+    """At full advance, cylinders 2 degrees apart: the lever is at its end, their mean."""
+    job = profile(replace(UPPER, body=""))
+    wants = [
+        Want("upper", "full advance", read, 36.0, 37.0, 35.0, 0.1, cylinder=n)
+        for n, read in enumerate((33.0, 31.0), 1)
+    ]
+    means = Adjustments(levers=(Lever("upper"),))
+    found = propose(wants, job, means, levers=[LeverEnds("upper", 2.0, 32.0)])
+    assert not any(option.steps for option in found.options)
+    early = [replace(want, read_btdc=want.read_btdc + 8.0) for want in wants]
+    option = propose(early, job, means, levers=[LeverEnds("upper", 10.0, 40.0)]).options[0]
+    (step,) = option.steps
+    assert step.figures["place"] == pytest.approx(26.0 / 30.0, abs=1e-4)  # 36 in the middle
+    assert option.lever_place["upper"] == pytest.approx(step.figures["place"])
+
+
+def test_no_place_of_a_body_is_named_for_a_unit_one_crank_turn_out() -> None:
+    wants = [
+        Want("upper", "full advance", 36.0 + 359.0, 36.0, 37.0, 35.0, 0.1),
+        Want("lower", "full advance", 34.0, 36.0, 37.0, 35.0, 0.1),
+    ]
+    found = propose(
+        wants, profile(UPPER, LOWER), Adjustments(slots=(Slot("twin", 45.0, 1.0, 1.0),))
+    )
+    assert not any("no place of the body" in note for note in found.notes)
