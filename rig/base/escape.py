@@ -81,7 +81,7 @@ def visible(text: str, longest: int = LONGEST_TEXT) -> str:
     ``longest`` characters is cut.
     """
     cut = text if len(text) <= longest else text[: longest - 1] + "…"
-    return "".join(_seen(each) for each in cut)
+    return cut if cut.isprintable() else "".join(_seen(each) for each in cut)
 
 
 def _seen(character: str) -> str:
