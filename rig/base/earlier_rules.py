@@ -30,6 +30,7 @@ class EarlierRule(Enum):
     OFFSET_LEFT_OPEN = auto()  # a limit of 0 for a cylinder's offset counts as none entered
     DRAG_OF_ONE_HALF = auto()  # backlash drops out of halves of which one was read with a drag
     LOBES_AS_ONE = auto()  # lobes that take turns at a cylinder are taken for a unit that moves
+    TRIP_BEFORE_RELEASE = auto()  # an opening before its coupling's release may be a trip
     STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
 
 
@@ -44,6 +45,7 @@ _UNTIL_0_6 = frozenset(
         EarlierRule.TWO_AS_FACTOR,
         EarlierRule.LEVER_MOVES_ALL,
         EarlierRule.DRAG_OF_ONE_HALF,
+        EarlierRule.TRIP_BEFORE_RELEASE,
     }
 )
 _UNTIL_0_5 = _UNTIL_0_6 | {

@@ -16,7 +16,14 @@ from rig.base.uncertainty import Source
 from rig.engine.profile import Profile
 from rig.guide.action import Host
 from rig.guide.procedure import Advice, Hand
-from rig.guide.state import AGAIN_TOUCHES, CHECK_BAD, Inconclusive, JobState, state_of
+from rig.guide.state import (
+    AGAIN_TOUCHES,
+    CHECK_BAD,
+    Inconclusive,
+    JobState,
+    ToSetting,
+    state_of,
+)
 from rig.tdc.touches import LEAST_WAY_DEG
 
 LAST_WORD = "The maker's manual, local rules and a licensed person have the last word."
@@ -193,10 +200,16 @@ def _adjust(s: JobState) -> Advice:
     return _do(f"Adjust {unit}", why, "adjust", unit=unit)
 
 
+TO_SETTING = {
+    ToSetting.UNREAD: "It has a window of its own, and the advance range follows from both.",
+    ToSetting.SHOWS_RELEASE: "There a trip shows where its impulse coupling releases.",
+    ToSetting.CANNOT_BE_READ: "Here it opens just as its coupling releases: no reading is sure.",
+}
+
+
 def _other_setting(s: JobState) -> Advice:
     other = s.other_settings[0]
-    return _do(f"Move {other.unit}'s lever to {other.setting}",
-               "It has a window of its own, and the advance range follows from both.",
+    return _do(f"Move {other.unit}'s lever to {other.setting}", TO_SETTING[other.because],
                str(other.input), Hand.MOVE_LEVER, other.unit, what=other.setting)  # fmt: skip
 
 

@@ -21,20 +21,23 @@ from rig.engine.profile import Unit
 from rig.guide.action import Host
 from rig.guide.approach import target_of
 from rig.guide.procedure import Advice, GoToView, Hand, LedProcedure, nominal_window
-from rig.guide.state import waiting
+from rig.guide.state import at_release, waiting
 from rig.signal.events import Closing, Event, Now, Opening
 from rig.timing.impulse import (
     LEAST_LAG_DEG,
     SAME_PLACE_DEG,
-    opens_after_release,
+    TRIES,
+    Release,
     past_coupling,
-    release_btdc,
+    release_of,
+    tries_at_release,
 )
 
 State = Literal["trip", "back", "forward"]
 
 MARGIN_DEG = 3.0  # further back than the approach needs (common practice, no source)
 USUAL_LAG_DEG = 26.0  # while it is not known (25 to 30 are quoted: an owners' association article)
+AT_RELEASE = "It opens just where its coupling releases: no reading is surely a running one."
 HAND_DEG = 2.0  # a hand trembles by less; more than this forward means that the crank was turned
 
 
@@ -60,7 +63,8 @@ class TripState:
     """Where the person is, continuous crank degrees.
 
     ``needed_deg`` is the approach that a reading needs, ``lag_deg`` the coupling's lag as far as it
-    is known. ``opens_deg`` is where the contacts open running, on the lobe that is worked on.
+    is known, ``usual_deg`` what is taken for it else. ``opens_deg`` is where the contacts
+    open running, on the lobe that is worked on.
     Turned back past ``catch_deg`` the coupling catches again, where that was entered; so it does
     ``apart_deg`` on, at the next lobe. ``caught_deg`` is the shortest way back from the trip after
     which it did trip again: it catches somewhere on that way. Where it does is learnt from this
@@ -69,6 +73,7 @@ class TripState:
 
     needed_deg: float
     lag_deg: float = USUAL_LAG_DEG
+    usual_deg: float = USUAL_LAG_DEG
     state: State = "trip"
     crank_deg: float = 0.0
     trip_deg: float = -math.inf  # none yet
@@ -154,7 +159,7 @@ def step(now: TripState, at_deg: float, opened: Opened | None = None) -> TripSta
     shows, _, state, missed = row
     after = replace(after, state=state, missed=now.missed if missed is None else missed)
     if missed is Missed.CAUGHT:
-        after = replace(after, lag_deg=USUAL_LAG_DEG)  # what was learnt led there
+        after = replace(after, lag_deg=now.usual_deg)  # what was learnt led there
     if shows is Opened.TRIPPED:
         way_deg, opens_deg = now.trip_deg - now.lowest_deg, at_deg - after.lag_deg
         # Contacts have closed only where it was turned back past the opening.
@@ -183,10 +188,17 @@ class CouplingWatch:
         self.nominal_deg = self.target.tdc_deg - self.target.btdc_deg
         # Openings of a unit are so far apart; the nearest place is the one that is turned through.
         self.apart_deg = 360.0 / float(unit.turns_per_crank_turn * unit.lobes)
-        lags = [lag.lag_deg for lag in host.session.lags() if lag.unit == unit.name and lag.running]
+        session, here = host.session, host.session.setting_of(unit.name)
+        lags = [lag.lag_deg for lag in session.lags()
+                if lag.running and (lag.unit, lag.setting) == (unit.name, here)]  # fmt: skip
+        release = self.release.middle
+        usual_deg = USUAL_LAG_DEG
+        if release is not None:
+            usual_deg = max(self.target.btdc_deg - release, 0.0)
         self.at = TripState(
-            host.session.settings.approach_deg,
-            lags[-1] if lags else USUAL_LAG_DEG,
+            session.settings.approach_deg,
+            lags[-1] if lags else usual_deg,
+            usual_deg,
             catch_deg=None if unit.catch_btdc is None else self.target.tdc_deg - unit.catch_btdc,
             apart_deg=self.apart_deg,
         )
@@ -223,13 +235,22 @@ class CouplingWatch:
         if self.set_deg is not None and abs(at_deg - self.set_deg) <= SAME_PLACE_DEG:
             return True
         btdc_deg = self.target.btdc_deg - wrap(at_deg - self.nominal_deg, self.apart_deg)
-        return opens_after_release(btdc_deg, self.release_btdc)
+        return self.release.was_before(btdc_deg) or self.release.comes_after(btdc_deg)
 
     @property
-    def release_btdc(self) -> float | None:
-        """Where the coupling releases, degrees BTDC; None while it is not known."""
+    def release(self) -> Release:
+        """Where the coupling releases, as far as it is known."""
         session, name = self._host.session, self.unit.name
-        return release_btdc(
+        return release_of(
+            session.readings(), self.unit, session.setting_of(name), session.phase_of(name),
+            session.restarted_at(),
+        )  # fmt: skip
+
+    @property
+    def tries(self) -> int:
+        """How often in a row it opened at its release here."""
+        session, name = self._host.session, self.unit.name
+        return tries_at_release(
             session.readings(), self.unit, session.setting_of(name), session.phase_of(name),
             session.restarted_at(),
         )  # fmt: skip
@@ -243,7 +264,7 @@ class CouplingWatch:
                  if r.unit == self.unit.name and r.kind == "impulse")  # fmt: skip
         known = next((r.crank_deg for r in trips if r.crank_deg is not None), None)
         place_deg = self.nominal_deg + at.lag_deg if known is None else known
-        if opens_after_release(self.target.btdc_deg, self.release_btdc):
+        if self.release.was_before(self.target.btdc_deg):
             place_deg = self.nominal_deg
         ahead_deg = modulo(place_deg - at.crank_deg + HAND_DEG, lobe_deg) - HAND_DEG
         released = self.is_released and ahead_deg < lobe_deg / 2.0
@@ -310,7 +331,10 @@ class PastImpulseCoupling(LedProcedure):
         has = waiting(self._host, watch.unit)
         why = f"{watch.unit.name}: {has.n} of {has.wanted} running readings."
         hand, deg, press = Hand.TURN_FORWARD, None, ""
-        if has.n >= has.wanted and at.state == "trip":
+        if at_release(self._host.session, watch.unit):
+            words, hand, press = "Leave it unread", Hand.NOTHING, "leave"
+            why = AT_RELEASE
+        elif has.n >= has.wanted and at.state == "trip":
             words, hand, press = "End here", Hand.NOTHING, "event_here"
             why = f"Enough: {why}"
         elif at.state == "back":
@@ -320,13 +344,15 @@ class PastImpulseCoupling(LedProcedure):
             words, why = "STOP. Now turn forward, gently", "Far enough back: it stays released."
         elif at.state == "forward":
             words = "Turn forward gently, through the opening"
-        elif opens_after_release(watch.target.btdc_deg, watch.release_btdc):
+        elif watch.release.was_before(watch.target.btdc_deg):
             words, why = "Turn forward through the opening", "It opens after the release here."
         elif watch.is_caught:
             words, why = "Turn on forward to the trip", "Caught: the contacts stay closed."
         else:
             words = "Turn forward to the trip"
-        if at.missed is not Missed.NOTHING:
+        if press != "leave" and (tries := watch.tries) > 1:
+            why = f"It opened where it trips: try {tries} of {TRIES - 1}."
+        elif press != "leave" and at.missed is not Missed.NOTHING:
             why = f"{at.missed.value}."
         return Advice(
             "impulse", words, why, press=press, hand=hand, unit=watch.unit.name, deg=deg

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from dataclasses import dataclass
+from enum import Enum
 from typing import Literal
 
 from rig.base.angles import wrap
@@ -17,6 +18,7 @@ from rig.tdc.piston_stop import StopTouches
 from rig.tdc.reference import Method, TdcReference, moved
 from rig.tdc.touches import LEAST_WAY_DEG
 from rig.timing.assess import unit_verdict
+from rig.timing.impulse import TRIES, tries_at_release
 from rig.timing.readings import served_cylinders, sparks_on_both_strokes
 from rig.timing.uncertainty_budget import top_dead_centre
 from rig.timing.values import ADJUSTING, PHASES, Comparison, Reading, Verdict
@@ -41,13 +43,22 @@ class Waiting:
     wanted: int = 0
 
 
+class ToSetting(Enum):
+    """Why a lever is to be moved."""
+
+    UNREAD = "it is not read there yet"
+    SHOWS_RELEASE = "a trip there shows where its coupling releases"
+    CANNOT_BE_READ = "where it is it opens just as its coupling releases"
+
+
 @dataclass(frozen=True, slots=True)
 class OtherSetting:
-    """A setting of a unit that has a window and is not read yet; the unit's ``input``."""
+    """The setting to which the lever of a unit is to be moved, and why; the unit's ``input``."""
 
     unit: str
     setting: str
     input: int
+    because: ToSetting = ToSetting.UNREAD
 
 
 ON_ITS_LIMIT = Remedy()
@@ -100,9 +111,7 @@ class JobState:
     unread: tuple[Waiting, ...] = ()
     inconclusive: tuple[Inconclusive, ...] = ()
     other_settings: tuple[OtherSetting, ...] = ()
-    """Not read yet in the present phase. None on an engine with an impulse coupling, which may
-    catch again before a retarded opening."""
-    levers_on_the_way: bool = False  # one was moved to its other setting, nothing read there yet
+    levers_on_the_way: bool = False  # before anything is read a lever is to be moved
     set_only: tuple[str, ...] = ()  # set with the crank held, not turned through yet
     outside: tuple[str, ...] = ()
     apart: tuple[str, ...] = ()  # the second unit of pairs that are outside their synchronisation
@@ -136,7 +145,12 @@ def state_of(host: Host) -> JobState:
         too_near = hold.touch.side if hold.way_deg < LEAST_WAY_DEG else 0
     weights = tuple(unit.name for unit in units if unit.automatic_advance)
     magnetos = [unit for unit in units if unit.ignition == "magneto"]
-    unread = [each for unit in units if (each := waiting(host, unit)).n < each.wanted]
+    unread = [
+        each
+        for unit in units
+        if (each := waiting(host, unit)).n < each.wanted and not at_release(session, unit)
+    ]
+    others = tuple(other for unit in units if (other := _other_setting(session, unit)))
     coupled = {unit.name for unit in units if unit.coupling == "impulse"}
     out = tuple(u.name for u in units if any(r.wrong_stroke for r in _here(session, u)))
     verdicts = [(unit, _verdict(session, unit)) for unit in units]
@@ -177,12 +191,9 @@ def state_of(host: Host) -> JobState:
         impulse=tuple(each for each in unread if each.unit in coupled),
         unread=tuple(each for each in unread if each.unit not in coupled),
         inconclusive=tuple(_in_doubt(session, u) for u, v in verdicts if v == "inconclusive"),
-        other_settings=tuple(
-            OtherSetting(unit.name, other, unit.input)
-            for unit in units
-            if not coupled and (other := _other_setting(session, unit))
-        ),
-        levers_on_the_way=any(
+        other_settings=others,
+        levers_on_the_way=any(other.because is not ToSetting.UNREAD for other in others)
+        or any(
             (read := _settings_read(session, unit)) and session.setting_of(unit.name) not in read
             for unit in units
         ),
@@ -287,14 +298,41 @@ def waiting(host: Host, unit: Unit) -> Waiting:
     return Waiting(unit.name, session.setting_of(unit.name), n, wanted)
 
 
-def _other_setting(session: Session, unit: Unit) -> str:
-    """A setting with a window in which the unit was not read in its present phase; empty when there
-    is none. While it is being adjusted none is asked for: it is read in each as left."""
-    read, now = _settings_read(session, unit), session.setting_of(unit.name)
-    others = [s.name for s in unit.settings if s.window and s.name not in read]
-    if not read or now in others or session.phase_of(unit.name) == ADJUSTING:
-        return ""
-    return next(iter(others), "")
+def _other_setting(session: Session, unit: Unit) -> OtherSetting | None:
+    """A setting with a window to which its lever is to be moved. While it is being adjusted none is
+    asked for: it is read in each as left."""
+    if session.phase_of(unit.name) == ADJUSTING:
+        return None
+    read, hidden = _settings_read(session, unit), _hidden(session, unit)
+    now = session.setting_of(unit.name)
+    windows = {s.name: s.window.nominal_btdc for s in unit.settings if s.window}
+    can_be = [name for name in windows if name not in hidden]
+    others = [name for name in can_be if name not in read]
+    because, to = ToSetting.UNREAD, next(iter(others), "") if read and now not in others else ""
+    if now in hidden:
+        because, to = ToSetting.CANNOT_BE_READ, next(iter(can_be), "")
+    elif unit.coupling == "impulse" and others and not read:
+        first = max(can_be, key=windows.__getitem__)
+        because, to = ToSetting.SHOWS_RELEASE, first if first != now else ""
+    return OtherSetting(unit.name, to, unit.input, because) if to else None
+
+
+def _hidden(session: Session, unit: Unit) -> frozenset[str]:
+    """Settings in which it cannot be read, since it opens just where its coupling releases."""
+    if unit.coupling != "impulse" or len(unit.settings) < 2:
+        return frozenset()
+    readings, begins = session.readings(), session.restarted_at()
+    return frozenset(
+        setting.name
+        for setting in unit.settings
+        for phase in PHASES
+        if tries_at_release(readings, unit, setting.name, phase, begins) >= TRIES
+    )
+
+
+def at_release(session: Session, unit: Unit) -> bool:
+    """Whether it cannot be read in its present setting, for that reason."""
+    return session.setting_of(unit.name) in _hidden(session, unit)
 
 
 def _settings_read(session: Session, unit: Unit) -> set[str]:

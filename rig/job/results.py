@@ -228,7 +228,7 @@ def results_of(
         resolve_place(one.session, one.gauge, one.path.name, reference)
         begins |= {len(readings) + at for at in (0, *one.session.restarted_at())}
         readings += one.session.readings()
-    worked.readings = drag_alone(separate_impulse_trips(readings, profile, begins))
+    worked.readings = drag_alone(separate_impulse_trips(readings, profile, begins, rules))
     if reference is not None:
         worked.assessments = assess(worked.readings, profile, reference, rules)
         worked.comparisons = compare_units(worked.readings, profile, reference, rules)

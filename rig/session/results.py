@@ -60,7 +60,8 @@ class Results:
             self._assigned += [_assigned(session, opening) for opening in new]
             own = [reading for reading in self._assigned if reading is not None]
             profile = session.profile
-            readings = drag_alone(separate_impulse_trips(own, profile, self.begins(own)))
+            apart = separate_impulse_trips(own, profile, self.begins(own), session.rules)
+            readings = drag_alone(apart)
             found, compared = [], []
             if reference:
                 found = assess(readings, profile, reference, session.rules)

@@ -15,11 +15,13 @@ reading of a unit that is set wrong.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean, median, stdev
 
 from rig.base.angles import wrap
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.engine.profile import Profile, Setting, Unit
 from rig.signal.events import Reason
 from rig.timing.means import valid_readings
@@ -35,6 +37,10 @@ AGAIN_AND_AGAIN = 2  # one late opening is an accident; this many are a pattern
 # Openings of one lobe, all running or all trips, are closer than this (common practice, no source).
 SAME_PLACE_DEG = 2.5
 GAP_OF_LAG = 0.5  # no opening lies within this fraction of the lag between tripped and running ones
+# A trip opens at the release or later, by what the crank turns during the leap: never earlier than
+# the earliest trip by more than this (common practice, no source).
+EARLIER_DEG = 1.0
+TRIES = 4  # in a row at the release, turned back and forward in between: none is surely running
 # A lag must exceed the measured backlash by this factor, or the magnet may have caused it.
 BACKLASH_MARGIN = 1.5
 
@@ -77,8 +83,29 @@ LateBy = dict[int, float]
 """How much later than nominal, degrees of crank, by index of the reading."""
 
 
+@dataclass(frozen=True, slots=True)
+class Release:
+    """Where a coupling releases, degrees BTDC: as its trips with the lever elsewhere showed in the
+    same phase, else ``middle`` as entered. None where it is not known."""
+
+    middle: float | None = None
+    earliest: float | None = None
+
+    def was_before(self, btdc_deg: float) -> bool:
+        """Whether an opening is surely after the release: it runs however it was turned."""
+        return self.middle is not None and wrap(self.middle - btdc_deg) > SAME_PLACE_DEG
+
+    def comes_after(self, btdc_deg: float) -> bool:
+        """Whether an opening is surely before the release, where a rotor that is held back cannot
+        open its contacts: it runs."""
+        return self.earliest is not None and wrap(btdc_deg - self.earliest) > EARLIER_DEG
+
+
 def separate_impulse_trips(
-    readings: Sequence[Reading], profile: Profile, begins: Collection[int] = ()
+    readings: Sequence[Reading],
+    profile: Profile,
+    begins: Collection[int] = (),
+    rules: Rules = (),
 ) -> list[Reading]:
     """The same readings in the same order, with the trips of an impulse coupling of kind "impulse".
 
@@ -86,13 +113,16 @@ def separate_impulse_trips(
     starts from the beginning, as later readings may change the answer. If the engine file has a
     coupling, the way of turning decides (see the module), else the pattern of the readings. At the
     indices ``begins`` another capture or a restart of the rig begins: how the crank was turned
-    before that is not known.
+    before that is not known. ``rules``: the earlier ones that are in force.
     """
     found = [replace(r, kind="turned") if r.kind == "impulse" else r for r in readings]
     turned = {u.name: _AsTurned(found, u, begins) for u in profile.units if u.coupling == "impulse"}
     for unit, setting, phase, late_by in list(_late_by(found, profile)):
         if unit.name in turned:
-            trips = turned[unit.name].trips(found, late_by, unit, setting.name, phase)
+            release = turned[unit.name].release(unit, setting.name, phase)
+            if EarlierRule.TRIP_BEFORE_RELEASE in rules:
+                release = replace(release, earliest=None)
+            trips = turned[unit.name].trips(found, late_by, release)
         else:
             trips = _pattern(found, late_by, unit)
         for i in trips:
@@ -150,7 +180,7 @@ class _AsTurned:
 
     def __init__(self, readings: Sequence[Reading], unit: Unit, begins: Collection[int]) -> None:
         self.running: set[int] = set()
-        self.released: dict[str, list[tuple[str, float]]] = {}
+        self._released: list[Reading] = []  # trips that a running reading followed
         apart_deg = 360.0 / float(unit.turns_per_crank_turn * unit.lobes)
         before: Reading | None = None
         ran = False
@@ -179,28 +209,30 @@ class _AsTurned:
             if not ran or last is None:
                 continue
             self.running.add(i)
-            if not ran_before and last.phase == now.phase and last.btdc_deg is not None:
-                place = last.setting, last.btdc_deg
-                self.released.setdefault(now.phase, []).append(place)
+            if not ran_before and last.phase == now.phase:
+                self._released.append(last)
 
-    def release_btdc(self, unit: Unit, setting: str, phase: str) -> float | None:
-        """See ``release_btdc``."""
-        elsewhere = [btdc for at, btdc in self.released.get(phase, ()) if at != setting]
-        return median(elsewhere) if elsewhere else unit.release_btdc
+    def release(self, unit: Unit, setting: str, phase: str) -> Release:
+        """Where it releases, for readings in that setting."""
+        there = [r for r in self._released if (r.phase, r.setting != setting) == (phase, True)]
+        places = [r.btdc_deg for r in there if r.btdc_deg is not None]
+        if not places:
+            return Release(unit.release_btdc)
+        # A trip of before a move shows where it released then.
+        still = [r.btdc_deg for r in there if r.valid and r.btdc_deg is not None]
+        return Release(median(places), max(still, default=None))
 
-    def trips(
-        self, readings: Sequence[Reading], late_by: LateBy, unit: Unit, setting: str, phase: str
-    ) -> list[int]:
+    def trips(self, readings: Sequence[Reading], late_by: LateBy, release: Release) -> list[int]:
         """Those that are neither proven to run, nor open where the proven ones do, nor, while none
-        is proven, after the release."""
+        is proven, apart from the release."""
         proven = [late for i, late in late_by.items() if i in self.running]
         middle = median(proven) if proven else None
-        released = self.release_btdc(unit, setting, phase)
 
         def runs(i: int) -> bool:
             if middle is not None:
                 return i in self.running or abs(late_by[i] - middle) <= SAME_PLACE_DEG
-            return opens_after_release(readings[i].btdc_deg or 0.0, released)
+            btdc_deg = readings[i].btdc_deg or 0.0
+            return release.was_before(btdc_deg) or release.comes_after(btdc_deg)
 
         return [i for i in late_by if not runs(i)]
 
@@ -220,17 +252,32 @@ def past_coupling(
     return LEAST_LAG_DEG <= back_deg <= apart_deg / 2.0
 
 
-def release_btdc(
+def release_of(
     readings: Sequence[Reading], unit: Unit, setting: str, phase: str, begins: Collection[int] = ()
-) -> float | None:
-    """Where the coupling releases, degrees BTDC: as its trips with the lever elsewhere showed in
-    this phase, else as entered. None where it is not known."""
-    return _AsTurned(readings, unit, begins).release_btdc(unit, setting, phase)
+) -> Release:
+    """Where the coupling of ``unit`` releases, for its readings in that setting and phase."""
+    return _AsTurned(readings, unit, begins).release(unit, setting, phase)
 
 
-def opens_after_release(btdc_deg: float, release_btdc: float | None) -> bool:
-    """Whether an opening is later than the release, so that it runs however it was turned."""
-    return release_btdc is not None and wrap(release_btdc - btdc_deg) > SAME_PLACE_DEG
+def tries_at_release(
+    readings: Sequence[Reading], unit: Unit, setting: str, phase: str, begins: Collection[int] = ()
+) -> int:
+    """How often in a row ``unit`` tripped at one place though it was turned back and forward, at
+    most; 0 once it has a running reading there, or while it is not known where it releases.
+
+    After ``TRIES`` it opens just where its coupling releases, where a running reading looks like a
+    trip. ``readings`` with their trips separated.
+    """
+    here = [r for r in readings
+            if (r.unit, r.setting, r.phase) == (unit.name, setting, phase) and r.valid]  # fmt: skip
+    if any(r.kind == "turned" for r in here):
+        return 0
+    most, in_a_row, before_deg = 0, 0, math.nan
+    for at_deg in (r.crank_deg for r in here if r.kind == "impulse" and r.crank_deg is not None):
+        in_a_row = in_a_row + 1 if abs(at_deg - before_deg) <= SAME_PLACE_DEG else 1
+        most, before_deg = max(most, in_a_row), at_deg
+    known = most and release_of(readings, unit, setting, phase, begins).earliest is not None
+    return most if known else 0
 
 
 def _pattern(readings: Sequence[Reading], late_by: LateBy, unit: Unit) -> list[int]:

@@ -16,7 +16,7 @@ from rig.tdc.reference import by_gauge
 
 QUICK = ("single two-stroke, rim", "coil set with automatic advance")
 LEFT = {"backlash": "inside", "run-out": "inconclusive"}  # a drag decides one, nothing the other
-MOST_STEPS = 160
+MOST_STEPS = 240
 
 
 @pytest.mark.parametrize(
@@ -53,5 +53,8 @@ def check_certificate(bench: VirtualBench) -> None:
     assert path in saved.files
     assert rig("verify", path).status == 0
     check_against_truth(bench)
-    judged = {(j.unit, j.phase) for j in saved.assessments if j.kind == "turned"}
-    assert {(u.name, "as left") for u in bench.job.profile.units} <= judged
+    left = {(j.unit, j.setting) for j in saved.assessments
+            if (j.kind, j.phase) == ("turned", "as left")}  # fmt: skip
+    units = bench.job.profile.units
+    assert {(u.name, each.name) for u in units for each in u.settings if each.window} <= left
+    assert {u.name for u in units} <= {unit for unit, _ in left}

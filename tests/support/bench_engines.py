@@ -61,9 +61,9 @@ class BenchEngine:
 
 BENCH_ENGINES: Mapping[str, BenchEngine] = {
     "twin units": BenchEngine(),
-    "impulse coupling on one": BenchEngine(edits=((UPPER, UPPER + IMPULSE),), most_keys=19),
+    "impulse coupling on one": BenchEngine(edits=((UPPER, UPPER + IMPULSE),), most_keys=26),
     "impulse coupling on both": BenchEngine(
-        edits=((UPPER, UPPER + IMPULSE), (LOWER, LOWER + IMPULSE)), most_keys=23
+        edits=((UPPER, UPPER + IMPULSE), (LOWER, LOWER + IMPULSE)), most_keys=26
     ),
     "coil set with automatic advance": BenchEngine(
         "two_stroke_single",

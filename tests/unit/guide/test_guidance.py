@@ -13,7 +13,7 @@ from rig.base.uncertainty import Source
 from rig.guide import advice as guidance
 from rig.guide.advice import ROWS, advice, closing_list, due
 from rig.guide.procedure import Advice, Hand
-from rig.guide.state import CHECK_BAD, Inconclusive, JobState, OtherSetting, Waiting
+from rig.guide.state import CHECK_BAD, Inconclusive, JobState, OtherSetting, ToSetting, Waiting
 from rig.timing.verdict import Remedy
 
 ENTERED = frozenset({"make safe", "gap", "rig check", "switch", "marks"})
@@ -315,6 +315,17 @@ def test_marks_wait_for_the_stroke_where_the_index_comes_at_several_places() -> 
     assert "9 places" in advice(geared).why
     assert advice(replace(geared, stroke="stated")).step == "marks"
     assert advice(replace(geared, index_places=1)).step == "marks"
+
+
+@pytest.mark.parametrize("because", list(ToSetting))
+def test_why_a_lever_is_to_be_moved(because: ToSetting) -> None:
+    """Before anything is read where a coupling asks for it; else once all else is read."""
+    other = OtherSetting(LONGEST_NAME, LONGEST_SETTING, 8, because)
+    state = replace(DONE, other_settings=(other,), levers_on_the_way=True,
+                    impulse=(Waiting(LONGEST_NAME, LONGEST_SETTING),))  # fmt: skip
+    found = advice(state)
+    assert (found.hand, found.press, found.what) == (Hand.MOVE_LEVER, "8", LONGEST_SETTING)
+    assert len(found.why) <= 72
 
 
 def test_linked_levers_are_entered_one_after_the_other_before_anything_is_read() -> None:

@@ -7,10 +7,17 @@ from dataclasses import replace
 import pytest
 from sample_engines import ADVANCE, four, reading, reference, single, unit
 
+from rig.base.earlier_rules import EARLIER_RULES
 from rig.engine.profile import Setting, Window
 from rig.signal.events import Reason, Rejection
 from rig.timing.assess import assess
-from rig.timing.impulse import NO_TRIP, impulse_lags, separate_impulse_trips
+from rig.timing.impulse import (
+    NO_TRIP,
+    TRIES,
+    impulse_lags,
+    separate_impulse_trips,
+    tries_at_release,
+)
 from rig.timing.values import Mark, Reading
 from rig.words.assessments import assessment_in_full
 
@@ -215,6 +222,51 @@ def test_at_full_retard_an_opening_after_the_release_is_a_running_one() -> None:
     assert kinds(separate_impulse_trips(group, single(unit_))) == ["impulse", "turned", "turned"]
     before = [*group[:2], replace(group[2], crank_deg=RELEASE_DEG + 720.0, btdc_deg=9.0)]
     assert kinds(separate_impulse_trips(before, single(unit_))) == ["impulse", "turned", "impulse"]
+
+
+LEVERS = replace(
+    COUPLED.units[0], settings=(ADVANCE, Setting("full retard", Window(14.0, 12.0, 8.0, "manual")))
+)
+
+
+def retarded(before_release_deg: float, times: int = 1) -> list[Reading]:
+    """A trip and a running reading at full advance, then openings at full retard, the lever moved,
+    so much before the release."""
+    group = turned((RELEASE_DEG, 27.0), (684.0, 0.0))
+    at = RELEASE_DEG + 720.0 - before_release_deg, 27.0 - before_release_deg
+    return group + turned(*[at] * times, setting="full retard")
+
+
+@pytest.mark.parametrize(("before_deg", "kind"), [(1.1, "turned"), (0.9, "impulse"),
+                                                   (2.4, "turned"), (0.0, "impulse")])  # fmt: skip
+def test_an_opening_before_the_release_is_a_running_one(before_deg: float, kind: str) -> None:
+    """A rotor that is held back cannot open its contacts before the coupling lets go."""
+    group = retarded(before_deg)
+    assert kinds(separate_impulse_trips(group, single(LEVERS)))[2] == kind
+    earlier = separate_impulse_trips(group, single(LEVERS), rules=EARLIER_RULES["0.6.0"])
+    assert kinds(earlier)[2] == "impulse"  # as certificates of that version have it
+
+
+def test_a_release_that_was_entered_or_moved_since_proves_no_running_reading() -> None:
+    """A unit set 24 degrees early trips as much earlier."""
+    entered = single(replace(LEVERS, release_btdc=9.0))
+    assert kinds(separate_impulse_trips(retarded(24.0)[2:], entered)) == ["impulse"]
+    group = retarded(24.0)
+    group[0] = replace(group[0], rejection=Rejection(Reason.MOVED_AGAIN))
+    assert kinds(separate_impulse_trips(group, single(LEVERS)))[2] == "impulse"
+
+
+def test_how_often_it_was_tried_where_it_opens_just_as_it_releases() -> None:
+    def tries(group: list[Reading]) -> int:
+        found = separate_impulse_trips(group, single(LEVERS))
+        return tries_at_release(found, LEVERS, "full retard", "as found")
+
+    assert [tries(retarded(0.3, n)) for n in (0, 1, TRIES)] == [0, 1, TRIES]
+    assert tries(retarded(2.4, 4)) == 0  # it runs
+    assert tries(retarded(0.3, 4)[2:]) == 0  # where it releases is not known
+    straight_on = [replace(r, crank_deg=(r.crank_deg or 0.0) + 720.0 * n)
+                   for n, r in enumerate(retarded(0.3, 3)[2:])]  # fmt: skip
+    assert tries([*retarded(0.3)[:2], *straight_on]) == 1
 
 
 def test_openings_of_another_capture_say_nothing_of_how_it_was_turned() -> None:
