@@ -133,15 +133,17 @@ class _FirstMistake:
 @dataclass(frozen=True, eq=False)
 class Kind(Generic[T]):
     """What a value may be. ``read`` gives None for null, and for a mistake that it noted; then a
-    field without a default gets ``blank``."""
+    field without a default gets ``blank``. ``made`` gives a value that is not made of others, and
+    None for what it does not take."""
 
     allowed: str
     read: Callable[[Any, FieldPath, Book], T | None]
     blank: T | None
+    made: Callable[[Any], T | None] = lambda _: None
 
 
 def _plain(allowed: str, made: Callable[[Any], T | None], blank: T) -> Kind[T]:
-    """A kind whose values are not made of others; ``made`` gives None for what it does not take."""
+    """A kind whose values are not made of others."""
 
     def read(value: object, path: FieldPath, book: Book) -> T | None:
         found = made(value)
@@ -149,7 +151,7 @@ def _plain(allowed: str, made: Callable[[Any], T | None], blank: T) -> Kind[T]:
             book.unfit(path, value, allowed)
         return found
 
-    return Kind(allowed, read, blank)
+    return Kind(allowed, read, blank, made)
 
 
 def _is_number(value: object) -> bool:
@@ -183,6 +185,8 @@ def number(low: float, high: float, unit: str = "") -> Kind[float]:
     """A number from ``low`` to ``high``, both allowed."""
 
     def made(value: Any) -> float | None:
+        if type(value) is float:
+            return value if low <= value <= high else None
         if isinstance(value, str):
             value = _NOT_FINITE.get(value)
         return float(value) if _is_number(value) and low <= value <= high else None
@@ -343,7 +347,7 @@ def kind_of(wanted: Hashable) -> Kind[Any]:
         def read(value: object, path: FieldPath, book: Book) -> Any:
             return None if value is None else own.read(value, path, book)
 
-        return Kind(own.allowed, read, None)
+        return Kind(own.allowed, read, None, own.made)
     raise TypeError(f"no way to read a {wanted}")
 
 
@@ -377,7 +381,9 @@ def _dataclass(wanted: Any) -> Kind[Any]:
         given = {}
         for name, kind in kinds.items():
             if name in value:
-                made = kind.read(value[name], (*path, name), book)
+                made = kind.made(value[name])
+                if made is None:
+                    made = kind.read(value[name], (*path, name), book)
                 if made is not None or kind.blank is None:
                     given[name] = made
         for name in [name for name in needed if name not in given]:

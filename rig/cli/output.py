@@ -14,12 +14,13 @@ import math
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
+from functools import cache
 from itertools import zip_longest
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from rig.base.errors import InputError
 from rig.base.escape import clean, message, shows_unicode
@@ -204,8 +205,12 @@ def plain(value: Any) -> Any:
 
 def fields_of(value: Any, *names: str) -> dict[str, Any]:
     """Fields of a dataclass by name, as they are; all of them unless some are named."""
-    names = names or tuple(field.name for field in dataclasses.fields(value))
-    return {name: getattr(value, name) for name in names}
+    return {name: getattr(value, name) for name in names or _names(cast(Hashable, type(value)))}
+
+
+@cache
+def _names(of: Hashable) -> tuple[str, ...]:
+    return tuple(field.name for field in dataclasses.fields(cast(Any, of)))
 
 
 def shown_lines(lines: Iterable[str]) -> list[str]:
