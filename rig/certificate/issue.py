@@ -45,15 +45,15 @@ ADJUSTMENTS = ("rig.adjust.outcomes",)
 """Modules that say what was adjusted on a job: ``made`` finds it, ``read_again`` proves it."""
 
 
-def save_for_job(job: Job, worked: JobResults, told: Sequence[Change] = ()) -> tuple[Path, Path]:
+def save_for_job(job: Job, worked: JobResults, entered: Sequence[Change] = ()) -> tuple[Path, Path]:
     """Save the certificate of ``worked`` in the job's folder; paths of the record and the page.
 
-    ``told`` as for ``build``.
+    ``entered`` as for ``build_for_job``.
     """
     for played in (*worked.played, *worked.sources):
         if played.path.resolve().parent != job.captures.resolve():
             raise InputError(
-                f"{played.path}: a certificate rests on captures in {job.captures};"
+                f"{played.path}: a certificate is made from captures in {job.captures};"
                 " copy the capture there first"
             )
         begun = begun_by(played.path)
@@ -62,7 +62,7 @@ def save_for_job(job: Job, worked: JobResults, told: Sequence[Change] = ()) -> t
                 f"{played.path.name} was begun by version {begun} of this program, which is newer"
                 f" than this one ({__version__}): use that version"
             )
-    # Where this computer's clock was set back since, the certificate goes on by the captures' own.
+    # If this computer's clock was set back since, the captures' time counts.
     until = [moment(each.facts.end_utc) for each in worked.played]
     issued = max([datetime.now(UTC), *filter(None, until)])
     before = certified_before(job.folder, worked)
@@ -71,7 +71,7 @@ def save_for_job(job: Job, worked: JobResults, told: Sequence[Change] = ()) -> t
         for name in ADJUSTMENTS
         for each in import_module(name).made(job.folder, job.profile, worked, before)
     ]
-    plain = build_for_job(job.engine.data, job.profile, worked, issued, told, adjusted)
+    plain = build_for_job(job.engine.data, job.profile, worked, issued, entered, adjusted)
     return record.save(job.certificates, plain)
 
 
@@ -82,10 +82,10 @@ def begun_by(path: Path) -> str:
 
 
 def certified_before(job: Path, worked: JobResults) -> list[CaptureFacts]:
-    """The captures of every certificate of a job's folder that rests only on captures from before
+    """The captures of every certificate in a job's folder that is made only from captures before
     these.
 
-    By what the captures know about one another; by the clock where they do not.
+    Their order follows from what captures know of one another, else from the clock.
     """
     captures_of_job = job / "captures"
     order = order_beside([one.path for one in worked.played], captures_of_job)
@@ -114,12 +114,12 @@ def build_for_job(
     profile: Profile,
     worked: JobResults,
     issued: datetime,
-    told: Sequence[Change] = (),
+    entered: Sequence[Change] = (),
     adjustments: Sequence[MadeAdjustment] = (),
 ) -> Record:
     """The record, not yet sealed. The same captures and engine file give the same figures.
 
-    ``told`` are changes that the person tells beside those noted in the captures.
+    ``entered`` are changes that the person enters now, beside those noted in the captures.
     """
     moves = _moves(worked)
     if moves and worked.reference is not None and not worked.assessments:
@@ -153,7 +153,7 @@ def build_for_job(
         other_references=others(worked, profile),
         tdc_moves=moves,
         adjustments=adjustments,
-        changes=[*noted_changes(worked), *told],
+        changes=[*noted_changes(worked), *entered],
         rig_checks=[
             found
             for one in worked.played
@@ -166,7 +166,7 @@ def build_for_job(
 
 
 def _moves(worked: JobResults) -> list[TdcMove]:
-    """Where dead centre was shown not to be where the reference has it."""
+    """Touches that show TDC elsewhere than the reference has it."""
     return [
         TdcMove(one.path.name, move.shift_deg, move.uncertainty.U_deg, diagnostic_words(each))
         for one in worked.played
@@ -200,12 +200,12 @@ def _doubts(worked: JobResults, engine_sha256: str) -> list[str]:
 
 
 def end_and_save(host: Host) -> Saved:
-    """End the capture and save a certificate from it. Raises InputError when it cannot be; where
-    there is nothing to certify yet, the capture goes on."""
+    """End the capture and save a certificate from it. Raises InputError when it cannot be; if there
+    is nothing to certify yet, the capture continues."""
     if host.session.reference is None:
         raise InputError("top dead centre is not known yet: there is nothing to certify")
     if not host.session.assessments():
-        raise InputError("no reading counts yet: there is nothing to certify")
+        raise InputError("no reading is valid yet: there is nothing to certify")
     return host.save(_write)
 
 
@@ -242,4 +242,3 @@ OFFER = Offer(
     ),
     end_and_save,
 )  # fmt: skip
-"""To save the certificate."""

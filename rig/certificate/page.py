@@ -143,7 +143,7 @@ def _reference(certificate: Certificate) -> str:
         known = f"each ± {within:g}°" if within else "taken as exact: no uncertainty was entered"
         pairs.append(("entered", f"{tops} after cylinder 1's; {known}"))
     if of.capture:
-        pairs.append(("said to be of" if by_hand else "recording", ink(of.capture)))
+        pairs.append(("entered for" if by_hand else "recording", ink(of.capture)))
     for other in certificate.other_references:
         shown = after_index_with(other.tdc_deg, other.uncertainty.U_deg)
         pairs.append((ink(other.by), f"{shown}, not used"))
@@ -181,7 +181,7 @@ def _rig(certificate: Certificate) -> str:
 
 
 def _mounting(encoder: Encoder) -> str:
-    """How a geared encoder is driven; nothing of one that sits on the crank."""
+    """How a geared encoder is driven; empty for one on the crank."""
     text = ""
     if encoder.turns_per_crank_turn != 1:
         text = f"makes {many(encoder.turns_per_crank_turn, 'turn')} for one of the crank, "
@@ -196,7 +196,7 @@ def _mounting(encoder: Encoder) -> str:
 def _prints(certificate: Certificate, fingerprint: str) -> str:
     engine = certificate.engine_file
     prints = [
-        ("this record", "its .json file less its last five lines", fingerprint),
+        ("this record", "its .json file without the last five lines", fingerprint),
         *((ink(each.file), _about(each), each.sha256) for each in certificate.captures),
         (ink(engine.name), many(engine.size_bytes, "byte"), engine.sha256),
     ]
@@ -221,7 +221,7 @@ def _signing(certificate: Certificate) -> str:
     name = visible(certificate.identification) + ".json"
     ssh, gpg = seal.to_sign(name)
     return (
-        "<p>To show who stands behind it, sign the record with a tool that you have already, and "
+        "<p>To show who answers for it, sign the record with a tool that you already have, and "
         "keep the signature beside it. Either of these makes one; the verify command says how "
         "to check it.</p>"
         f"<pre>{escape(ssh.removesuffix(name))}\\\n    {escape(name)}\n{escape(gpg)}</pre>"
@@ -234,7 +234,7 @@ def _pairs(pairs: Sequence[tuple[str, str]]) -> str:
 
 
 def _css_text(text: str) -> str:
-    """``text`` for a string within the style sheet: all but the plainest spelt out."""
+    """``text`` for a string within the style sheet: all but the plainest characters escaped."""
     return "".join(
         each if each.isascii() and (each.isalnum() or each in " -.") else f"\\{ord(each):x} "
         for each in text

@@ -1,7 +1,7 @@
 """Every uncertainty, laid out so that a reader can work it out again with a pocket calculator.
 
-One small table for each unit, setting, phase and kind; a line for each figure. What is the same for
-all its lines stands once, above them.
+One small table for each unit, setting, phase and kind; a line for each figure. What all its lines
+share is printed once, above them.
 """
 
 from __future__ import annotations
@@ -116,7 +116,7 @@ def by_block(judgements: Iterable[AnyAssessment]) -> list[list[AnyAssessment]]:
 def by_line(
     comparisons: Sequence[Comparison],
 ) -> dict[tuple[str, str, str, str], list[Comparison]]:
-    """Comparisons by pair, setting and phase; the one that speaks for each comes first: over all
+    """Comparisons by pair, setting and phase; the main one of each comes first: over all
     cylinders, else the first."""
     lines: defaultdict[tuple[str, str, str, str], list[Comparison]] = defaultdict(list)
     for each in sorted(comparisons, key=lambda each: each.cylinder is not None):
@@ -182,7 +182,7 @@ def _table(caption: str, heads: Sequence[str], rows: str) -> str:
 
 
 def _row(cells: Sequence[str], names: Sequence[str], of: Uncertainty) -> str:
-    """A row: its cells, the parts of those names, what they come to, k and U."""
+    """A row: its cells, the parts of those names, their combined u with its ν, k and U."""
     parts = {contribution_words(part): part for part in of.parts}
     total = (_four(of.u_deg), _freedom(of.nu_eff), f"{of.k:.3f}", f"<b>{two_figures(of.U_deg)}</b>")
     every = (*cells, *(_cell(parts.get(name)) for name in names), *total)
@@ -198,7 +198,7 @@ def _cell(part: Contribution | None) -> str:
 
 
 def _four(size: float) -> str:
-    """Four significant figures: enough to come to the same U."""
+    """Four significant figures: enough to get the same U."""
     return figure(size, size / 100.0) if size > 0.0 else "0"
 
 

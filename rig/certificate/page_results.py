@@ -76,14 +76,14 @@ def _summary(blocks: Sequence[_Block], comparisons: Sequence[Comparison]) -> str
 
 
 class _Block:
-    """What was read of one unit in one setting in one way, against what is stated of it."""
+    """The readings of one kind of a unit in one setting, against its window."""
 
     def __init__(self, of: Sequence[RecordedAssessment], whole: Certificate) -> None:
         self.of, self.whole = of, whole
         self.unit, self.setting, self.kind = of[0].unit, of[0].setting, of[0].kind
         self.turn_out = Mark.ONE_TURN_OUT in of[0].marks
         phases = {each.phase for each in of}
-        if "as left" in phases:  # what was read while adjusting is then of no interest
+        if "as left" in phases:  # then the readings while adjusting are left out
             phases -= {ADJUSTING}
         self.phases = sorted(phases, key=lambda each: [*PHASES, each].index(each))
         self.now = [each for each in of if each.phase == self.phases[-1]]
@@ -205,7 +205,7 @@ class _Block:
         return f"{digits}{_within(of.U_deg)}{_unless(self.side, side)}"
 
     def read(self, of: RecordedAssessment) -> list[float]:
-        """The readings behind a judgement; none for the mean over cylinders: theirs stand below."""
+        """The readings of an assessment; none for the mean over cylinders: each has its own row."""
         if of.cylinder is None and self.several:
             return []
         key = (of.unit, of.setting, of.cylinder, of.phase, of.kind, self.turn_out)

@@ -1,7 +1,7 @@
 """A certificate, report, prediction or reference proved from its job: every part computed again.
 
-Reports, predictions and references have no seal. What they say is compared with the recordings that
-they name, together with what the person entered, which they hold.
+Reports, predictions and references have no seal. They are compared with what follows from the
+recordings that they name and from what the person entered, which is in them.
 """
 
 from __future__ import annotations
@@ -97,18 +97,18 @@ def _again(folder: Path, stated: Certificate) -> tuple[Record, JobResults]:
     paths = [captures / name for name in read]
     beside = JobReferences(stated.reference, stated.other_references, captures)
     worked = results_of(profile, paths, beside, version=stated.program.version)
-    # What the person told at the time of issue stands in no capture: a signature alone proves it.
-    told = stated.changes[len(noted_changes(worked)) :]
+    # Only a signature proves what the person entered at the time of issue.
+    entered = stated.changes[len(noted_changes(worked)) :]
     issued = utc_instant(stated.issued_utc)
     adjusted = _adjusted(folder, stated.adjustments, worked, profile)
-    return build_for_job(engine_file, profile, worked, issued, told, adjusted), worked
+    return build_for_job(engine_file, profile, worked, issued, entered, adjusted), worked
 
 
 def _adjusted(
     folder: Path, stated: Sequence[MadeAdjustment], worked: JobResults, profile: Profile
 ) -> list[MadeAdjustment]:
-    """Adjustments as their sheets have them, where these lie in the job unchanged, else as the
-    record carries them; and what was read since by the recordings."""
+    """Adjustments as their sheets in the job have them, if these are unchanged, else as the record
+    has them; with what was read since, by the recordings."""
     found = list(stated)
     for name in ADJUSTMENTS:
         module = import_module(name)
@@ -124,7 +124,7 @@ def _sheet_check(folder: Path, of: MadeAdjustment) -> Check:
     """The sheet of an adjustment that a certificate names: as it was, or gone since."""
     path, what = folder / PREDICTIONS / Path(of.sheet).name, f"{PREDICTIONS}/{of.sheet}"
     if not path.is_file():
-        said = "no longer in the job; the record carries what it said"
+        said = "no longer in the job; the record has its contents"
         return check(what, of.sheet_sha256, "", True, said)
     return replace(file_check(path, of.sheet_sha256, CHANGED), what=visible(what))
 
@@ -160,7 +160,7 @@ def _entered(stated: Certificate, worked: JobResults) -> Iterator[Check]:
 def _begun_by_later(recordings: Iterable[Path], version: str) -> Iterator[Check]:
     """Recordings that a later program began than the one that is to have made a sheet of them.
 
-    It would excuse every sentence, as another version words them otherwise.
+    Else a forger could name an earlier version, whose sentences are not compared.
     """
     known = list(schema.FIXED)
     until = known[: known.index(version) + 1] if version in known else known
@@ -172,7 +172,7 @@ def _begun_by_later(recordings: Iterable[Path], version: str) -> Iterator[Check]
 
 
 def _reference_check(folder: Path, worked: JobResults) -> Check:
-    """Top dead centre stands in a recording, or the job's file has it as the person chose it."""
+    """TDC is in a recording, or in the job's file as the person selected it."""
     what, used = "reference, where it comes from", worked.reference
     stated = "" if used is None else f"{used.by}, {used.capture or 'no recording'}"
     sessions = [each.session for each in (*worked.played, *worked.sources)]
@@ -189,7 +189,7 @@ def _reference_check(folder: Path, worked: JobResults) -> Check:
 
 
 def _is(used: TdcReference, kept: TdcReference) -> bool:
-    """Whether a reference of the job's file is the one in use, as far as it has to be believed."""
+    """Whether a reference of the job's file is the one in use, as far as no recording proves it."""
     if used.method is Method.BY_HAND:
         said = by_hand(kept)
         return (used, used.how) == (said, said.how)
@@ -204,7 +204,7 @@ SHEETS = (
 )
 """The modules of the sheets that can be proved, each with a ``SheetKind`` named ``SHEET``.
 
-They are loaded when something is proved, so this room does not need theirs.
+Loaded when something is proved, so this room does not depend on theirs.
 """
 
 
@@ -226,13 +226,13 @@ def prove_job(folder: Path) -> list[Check]:
 
 
 def _sheet_in_job(path: Path, folder: Path) -> list[Check]:
-    """Check a sheet of a job. A person's own file is left alone; one named as the program names
-    its sheets has to be one."""
+    """Check a sheet of a job. A person's own file is ignored; a file named as the program
+    names its sheets must be one."""
     if kind_of(path) is not None:
         return prove_sheet(path, folder)
     if not SHEET_NAME.search(path.name):
         return []
-    return [fails("kind", "is no kind of sheet that this program knows; it was edited")]
+    return [fails("kind", "is not a kind of sheet that this program knows; it was edited")]
 
 
 SHEET_NAME = re.compile(r"[0-9]{8}-[0-9]{6}")
@@ -274,20 +274,20 @@ def prove_sheet(path: Path, folder: Path | None = None) -> list[Check]:
         checks += _begun(job, kind, plain)
         fresh = kind.recompute(_job_at(job, plain), plain) | {"program": plain["program"]}
     except (KeyError, TypeError, ValueError) as why:
-        return [*checks, fails("its shape", f"is not whole: {why}; it was edited")]
+        return [*checks, fails("its shape", f"is incomplete: {why}; it was edited")]
     except InputError as why:
-        return [*checks, fails("figures", f"not computed anew: {why}")]
+        return [*checks, fails("figures", f"not computed again: {why}")]
     made_by = plain["program"]
     if made_by not in schema.FIXED:
-        said = "is no version that this program knows; it was edited, or use that version"
+        said = "is not a version that this program knows; it was edited, or use that version"
         checks.append(check("program", str(made_by), __version__, False, said))
     as_read = json.loads(json.dumps(sheets.plain(fresh)))  # as it comes back from a file
     return [*checks, *compare_part(plain, as_read, same_version=made_by == __version__)]
 
 
 def _job_at(folder: Path, plain: Mapping[str, Any]) -> Job:
-    """The job as a sheet was made in it: where the engine file was edited since, with the text that
-    a certificate carries. Raises InputError where none does."""
+    """The job as it was when a sheet was made: if the engine file was edited since, with the text
+    that a certificate has. Raises InputError if none has it."""
     job, wanted = Job(folder), plain.get("engine_sha256")
     if wanted is None or job.engine.sha256 == wanted:
         return job
@@ -300,7 +300,7 @@ def _job_at(folder: Path, plain: Mapping[str, Any]) -> Job:
         if profile_bytes_digest(data) == wanted:
             return job.with_engine(EngineSource(job.engine_file, data, *engine_from_bytes(data)))
     raise InputError(
-        f"{job.engine_file.name} has changed since and no certificate carries it, or the sheet"
+        f"{job.engine_file.name} has changed since and no certificate has its text, or the sheet"
         " was edited"
     )
 
@@ -330,11 +330,11 @@ def _recordings(job: Path, kind: SheetKind, plain: Mapping[str, Any]) -> Iterato
 
 
 def _time(path: Path, kind: SheetKind, plain: Mapping[str, Any], job: Path) -> Iterator[Check]:
-    """Made when its name says, after its recordings, and not in the future."""
+    """When it was made: as its name says, after its recordings, not in the future."""
     stated = str(plain["made_utc"])
     made = moment(plain["made_utc"])
     if made is None and plain["version"] != 1:
-        yield fails("made_utc", "is no time of ours; it was edited", stated)
+        yield fails("made_utc", "is not a time as this program writes it; it was edited", stated)
         return
     of = kind.stem(plain, made or datetime.min)
     named = re.fullmatch(rf"{re.escape(of)}(-[0-9]+)?", path.stem) is not None

@@ -60,9 +60,9 @@ def build(
     issued: datetime,
     **more: Sequence[Any],
 ) -> Record:
-    """Give the record of a certificate, not yet sealed: plain values in a settled order.
+    """Give the record of a certificate, not yet sealed: plain values in a fixed order.
 
-    ``captures`` are the recordings that ``worked`` rests on, ``engine_file`` the bytes of the
+    ``captures`` are the recordings that ``worked`` comes from, ``engine_file`` the bytes of the
     engine file, ``issued`` an instant with its time zone; ``more`` are other lists of a
     ``Certificate``, by their names. The same arguments give the same record, but for the versions
     of program and libraries. Raises InputError when TDC is not known, when the engine file is not
@@ -70,15 +70,14 @@ def build(
     """
     if worked.reference is None:
         raise InputError(
-            "top dead centre is not known: find it by the stop in rig live,"
-            " or set it with rig tdc set"
+            "TDC is not known: find it with the piston stop in rig live, or set it with rig tdc set"
         )
     if not captures:
-        raise InputError("a certificate needs a capture to rest on; there is none.")
+        raise InputError("a certificate needs a capture; there is none.")
     if not worked.assessments:
-        raise InputError("there is nothing to certify: no reading counts yet. Take some first.")
+        raise InputError("there is nothing to certify: no reading is valid yet. Take some first.")
     read = [each for each in captures if each.used_for != FOR_TDC]
-    # Issued no earlier than the last thing that was measured, which is told to the millisecond.
+    # No earlier than the last measurement, whose time has milliseconds.
     issued_utc = (issued + timedelta(microseconds=999_999)).astimezone(UTC).replace(microsecond=0)
     try:
         text = engine_file.decode("utf-8")
@@ -132,8 +131,8 @@ def build(
 def save(folder: Path, record: Record) -> tuple[Path, Path]:
     """Save ``record`` and its page in a new folder of its own within ``folder``.
 
-    Both files come into being in one step, whole, and nothing is ever written over: when the
-    identification is taken, the record gets the next free one. Gives the paths of the record
+    Both files appear at once and whole, and nothing is ever overwritten: if the identification is
+    taken, the record gets the next free one. Gives the paths of the record
     (JSON) and the page (HTML). Raises InputError when it cannot be saved; nothing is left then.
     """
     base = as_certificate(record).identification
@@ -144,7 +143,7 @@ def save(folder: Path, record: Record) -> tuple[Path, Path]:
         data = seal.file_bytes(named, drawn)
         if len(data) > seal.LARGEST_BYTES:
             raise InputError(
-                f"the record of {len(data) // 2**20} MB is too large to keep; take fewer readings "
+                f"the record of {len(data) // 2**20} MB is too large to save; take fewer readings "
                 "into one certificate."
             )
         try:
@@ -174,7 +173,7 @@ def load(path: Path) -> Record:
 
 
 def as_certificate(record: Record, name: str = "record") -> Certificate:
-    """Give the record as a ``Certificate``, every value's type looked at.
+    """Give the record as a ``Certificate``, the type of every value checked.
 
     Raises InputError naming the first value that is not as SCHEMA.md says.
     """
@@ -215,7 +214,7 @@ def find(folder: Path) -> list[Path]:
 
 
 def identification_of(issued_utc: datetime, captures: Sequence[CaptureFacts]) -> str:
-    """A certificate's own number: when it was issued, and from which recording first of all."""
+    """A certificate's number: its time of issue, and its first recording."""
     return f"{issued_utc:%Y%m%d-%H%M%S}-{captures[0].sha256[:6]}"
 
 

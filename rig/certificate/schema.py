@@ -26,7 +26,7 @@ ENGINE_FILE: Final = "engine.toml"
 
 @dataclass(frozen=True, slots=True)
 class EngineFile:
-    """The engine file as it stood: its text is kept whole, its digest is over that text."""
+    """The engine file: its whole text, and the digest of that text."""
 
     name: str
     sha256: str
@@ -49,7 +49,7 @@ class Program:
 class TdcMove:
     """A touch that shows top dead centre elsewhere than the reference has it, crank degrees later.
 
-    Readings of ``capture`` on the other side of it do not count.
+    Readings of ``capture`` on the other side of it are not valid.
     """
 
     capture: str
@@ -60,7 +60,7 @@ class TdcMove:
 
 @dataclass(frozen=True, slots=True)
 class Closing:
-    """A line of the closing list; ``done`` when the person has said so at the screen."""
+    """A line of the closing list; ``done`` once the person has entered it."""
 
     words: str
     done: bool = False
@@ -68,7 +68,7 @@ class Closing:
 
 @dataclass(frozen=True, slots=True)
 class RecordedAssessment(Assessment):
-    """An assessment with the sentences that stand beside it; ``rule`` is the rule's sentence."""
+    """An assessment with the sentences shown beside it; ``rule`` is the rule's sentence."""
 
     words: str = ""
     settle: str = ""  # what would decide it
@@ -83,12 +83,13 @@ class RecordedComparison(Comparison):
 
 @dataclass(frozen=True, slots=True)
 class ReadingGroup:
-    """The readings that count of one unit, setting, cylinder, phase and kind, in order of time.
+    """The valid readings of one unit, setting, cylinder, phase and kind, in order of time.
 
-    Those a whole crank turn out (``wrong_stroke``) stand in a group of their own.
+    Those one crank turn out (``wrong_stroke``) are a group of their own.
 
     The four columns have one entry for each reading: seconds from the start of the capture,
-    degrees before top dead centre, continuous crank degrees, and partings in the passage.
+    degrees before top dead centre, continuous crank degrees, and how often the contacts opened in
+    the transition.
     """
 
     unit: str
@@ -105,7 +106,7 @@ class ReadingGroup:
 
 @dataclass(frozen=True, slots=True)
 class NotCounted:
-    """How many readings of a unit in a setting did not count, and why."""
+    """How many openings of a unit in a setting are not readings, and why."""
 
     unit: str
     setting: str
@@ -203,8 +204,8 @@ DIGESTS = (
 )
 
 VERIFYING = (
-    "With the job's folder at hand and nothing else, this program's verify command computes every "
-    "figure anew from the recording and says for each figure and fingerprint whether it holds."
+    "From the job's folder alone, this program's verify command computes every figure again, and "
+    "says of each figure and fingerprint whether it holds."
 )
 
 _SINCE_0_3_0 = {
@@ -230,11 +231,11 @@ FIXED: dict[str, Mapping[str, str]] = {
     "0.7.0": _SINCE_0_3_0,
 }
 """Version of the program -> digest of each fixed text of its records. Whoever rewords one gives the
-program a new version, and adds its digests here: so certificates of earlier versions still hold."""
+program a new version, and adds its digests here: so earlier certificates still verify."""
 
 
 def digest_of(part: str, text: Any) -> str:
-    """SHA-256 of a fixed text as it stands in a record; of the closing list its words alone."""
+    """SHA-256 of a fixed text as a record has it; of the closing list, of its words only."""
     if part == "closing" and isinstance(text, Sequence):
         text = [line["words"] for line in text]
     return hashlib.sha256(json.dumps(text, ensure_ascii=True).encode("ascii")).hexdigest()

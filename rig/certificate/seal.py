@@ -61,7 +61,7 @@ def file_bytes(record: Record, page: bytes) -> bytes:
 
 @dataclass(frozen=True, slots=True)
 class Seal:
-    """What stands in a record file's seals, and what its bytes give.
+    """The digests in a record file's seals, and the digest of its bytes.
 
     ``stated`` and ``page`` are empty when the seals are missing or in another form.
     """
@@ -88,7 +88,7 @@ def look_at(data: bytes) -> Seal:
 def parse(data: bytes, name: str) -> Record:
     """Read a record file's bytes; ``name`` is the file's name for messages.
 
-    Looks at the format and its version alone. Raises InputError when the bytes are no record or
+    Checks only the format and its version. Raises InputError when the bytes are no record or
     one of another version.
     """
     try:
@@ -127,7 +127,7 @@ RENAMED_KEYS = {
 
 
 def _by_new_names(part: str, of: dict[str, Any]) -> None:
-    """Give what earlier records call otherwise, in a table of a part, its name of today: keys of
+    """Rename, in a table of a part, what earlier records call differently: keys of
     the engine file, verdicts, phases, marks, methods and sources of uncertainty."""
     if part == "stated":
         for each in _tables([of.get("engine"), of.get("encoder"), *_listed(of.get("units"))]):
@@ -195,19 +195,19 @@ def found(record: Path) -> list[str]:
 
 
 def words(record: Path) -> list[str]:
-    """What is to be said of the signatures of a record: how to check those there, or to make one.
+    """How to check the signatures of a record, or to make one.
 
-    A signature is not checked here: whether a key is to be trusted is for the reader to say.
+    None is checked here: the reader decides which keys to trust.
     """
     there, how = found(record), to_check(record.name)
     where = f"in {record.absolute().parent}"
     if not there:
         return [
-            "The fingerprints show that nothing was changed, not who made it: whoever alters a"
-            f" record can compute new ones. To show who stands behind it, sign it, {where}:",
+            "The fingerprints show changes, not who made the record: whoever alters it can compute"
+            f" new ones. To show who answers for it, sign it, {where}:",
             *(f"    {command}" for command in to_sign(record.name)),
         ]
-    lines = [f"Signed; who signed it is checked so, {where}:", *(f"    {how[f]}" for f in there)]
+    lines = [f"Signed. To check who signed it, {where}:", *(f"    {how[f]}" for f in there)]
     if f"{record.name}.sig" in there:
         lines.append(f"({SIGNERS} is your own list of keys, a line each: NAME ssh-ed25519 AAAA...)")
     return lines

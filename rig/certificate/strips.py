@@ -1,6 +1,6 @@
 """The drawings of the page, inline SVG: strips of readings against their window, verdict signs.
 
-Earlier is on the left, as the crank comes to it first. Nothing depends on colour: the window has
+Earlier is on the left, as the crank reaches it first. Nothing depends on colour: the window has
 edges and hatching outside it, means are diamonds, bars are uncertainty, readings are strokes.
 """
 

@@ -1,4 +1,4 @@
-"""Does a certificate still hold? Every digest, text, date and figure, one by one.
+"""Whether a certificate holds: every digest, text, date and figure, one by one.
 
 Figures are computed again from the captures and the engine file by a function that is passed in.
 Figures and codes must be identical; where other versions of the libraries compute them, their last
@@ -27,7 +27,7 @@ from rig import __version__
 from rig.base.errors import InputError, reason
 from rig.base.escape import visible
 from rig.base.files import digest
-from rig.base.rounding import many
+from rig.base.rounding import listed, many
 from rig.certificate import page, schema, seal
 from rig.certificate.record import as_certificate, identification_of, record_path
 from rig.certificate.schema import (
@@ -43,14 +43,15 @@ from rig.job.clock import moment
 from rig.job.results import FOR_TDC
 
 Recompute = Callable[[Path, Record], Record]
-"""Given the job's folder and the record: a record built anew from capture and engine file, with the
-engine file's text and the reference of the record. Raises InputError when it cannot."""
+"""Given the job's folder and the record: the record built again from captures and engine
+file, with the engine file's text and the reference of the record. Raises InputError when it
+cannot be."""
 
 CLOCKS_DIFFER = timedelta(days=1)  # at most, of two computers: a wrong time zone
 CLOSE = 1e-9  # figures that differ by less than this part of themselves differ by rounding alone
 
 Sort = Literal["proof", "figure", "reworded"]
-"""A fingerprint, text or date; a figure computed anew; words that this version puts otherwise."""
+"""A fingerprint, text or date; a figure computed again; words that this version changed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +73,7 @@ def check(
     what: str, stated: object, found: object, holds: bool, words: str, wrong: str = "", *,
     sort: Sort = "proof",
 ) -> Check:  # fmt: skip
-    """A check whose text is harmless whatever it has to show; ``wrong`` says that it does not
-    hold, where ``words`` does not say both."""
+    """A check, its text made harmless. ``words`` are for both results if there is no ``wrong``."""
     one, other = (value if isinstance(value, str) else repr(value) for value in (stated, found))
     said = words if holds or not wrong else wrong
     return Check(visible(what), holds, visible(one), visible(other), visible(said), sort)
@@ -100,9 +100,9 @@ def file_check(
 
 
 def past_check(what: str, stated: str, when: datetime, now: datetime) -> Check:
-    """A time that does not lie in the future."""
+    """A time, which must not be in the future."""
     past = when <= now + CLOCKS_DIFFER
-    words, wrong = "not in the future", "lies in the future, by this computer's clock"
+    words, wrong = "not in the future", "is in the future, by this computer's clock"
     return check(f"{what}, by the clock", stated, f"{now:%FT%TZ}", past, words, wrong)
 
 
@@ -141,12 +141,12 @@ def verify(
     checks += captures
     checks += _version_and_text_checks(record, whole)
     if missing := [each.what for each in captures if not each.found]:
-        said = f"not computed anew: {', '.join(missing)} is not there to compute from"
+        said = f"not computed again, without {listed(missing)}"
         return [*checks, fails("figures", said)]
     try:
         fresh = recompute(folder, record)
     except InputError as error:
-        return [*checks, fails("figures", f"not computed anew: {error}")]
+        return [*checks, fails("figures", f"not computed again: {error}")]
     for i, (line, other) in enumerate(zip(whole.closing, fresh["closing"], strict=False)):
         same = line.done == other["done"]
         name = f"closing[{i}].done"  # what of the closing list is ticked
@@ -155,9 +155,9 @@ def verify(
 
 
 def _page_check(path: Path, sha256: str, record: Record, whole: Certificate) -> Check:
-    """The page has the digest that the record closes with, and is what the record draws.
+    """The page has the digest in the record's seals, and is what the record draws.
 
-    A page of an earlier version cannot be drawn again, and is held to its digest.
+    A page of an earlier version cannot be drawn again: only its digest is checked.
     """
     kept = file_check(path, sha256, "the page was edited", "the page is missing")
     if not kept.holds:
@@ -179,12 +179,12 @@ def _name_and_time_checks(path: Path, whole: Certificate, now: datetime) -> Iter
     name, issued_utc, last_utc = whole.identification, whole.issued_utc, whole.measured_until_utc
     yield check(
         "identification", name, path.stem, name == path.stem,
-        "the file has the name that the record says",
+        "the file is named so",
         "the record's identification is not its file's name: one of them was edited",
     )  # fmt: skip
     issued, last = moment(issued_utc), moment(last_utc)
     if issued is None or last is None or not issued_utc.endswith("Z"):
-        yield fails("issued_utc", "is no time of ours", issued_utc)
+        yield fails("issued_utc", "is not a time as this program writes it", issued_utc)
         return
     made_of = identification_of(issued, whole.captures)
     known = re.fullmatch(rf"{made_of}(-[0-9]+)?", name) is not None
@@ -215,11 +215,11 @@ def _version_and_text_checks(record: Record, whole: Certificate) -> Iterator[Che
 
 
 def _engine_checks(job: Path, whole: Certificate) -> Iterator[Check]:
-    """The engine file's text in the record, which the figures rest on, and the file in the job.
+    """The engine file's text in the record, from which the figures come, and the file in the job.
 
-    The file may have been edited since, or be gone: the certificate carries the text, so that it
-    holds for ever. The recordings prove that text where they were begun with it. Where they were
-    begun with another, the certificate says so itself, and a signature alone proves the text.
+    The file may have been edited since, or be gone. A recording that was begun with the record's
+    text proves it. If it was begun with another, the certificate says so, and only a signature
+    proves the text.
     """
     engine = whole.engine_file
     data = engine.text.encode("utf-8", "surrogatepass")
@@ -243,14 +243,14 @@ def _engine_checks(job: Path, whole: Certificate) -> Iterator[Check]:
     begun = {each.engine_sha256 for each in whole.captures if each.used_for != FOR_TDC}
     since = "has been edited since" if file.found else "is no longer there"
     holds, said = True, (
-        f"{since}; the recordings were begun with another text, as the certificate says: a"
-        " signature alone proves the one in the record"
+        f"{since}; the recordings were begun with another text, as the certificate says: only a"
+        " signature proves the one in the record"
     )  # fmt: skip
     if begun == {engine.sha256}:
-        said = f"{since}; the recordings bear out the text in the record"
+        said = f"{since}; the recordings prove the text in the record"
     elif file.found in begun:
         holds = False
-        said = "is what the recordings were begun with, and the text in the record is not"
+        said = "the recordings were begun with this text, not with the one in the record"
     elif "" in begun:
         holds = False
         said = f"{since}, and no recording says with which text it was begun"
@@ -262,7 +262,7 @@ CHANGED = "has changed since the certificate was made"
 
 def _capture_check(job: Path, name: str, sha256: str) -> Check:
     if name in ("", ".", "..") or any(each in name for each in "/\\:\0"):
-        said = "the record names a file that cannot lie in the job; it was edited"
+        said = "the record names a file that cannot be in the job; it was edited"
         return fails(name, said, sha256)
     return file_check(job / "captures" / name, sha256, CHANGED)
 
@@ -291,7 +291,7 @@ def compare(stated: Record, fresh: Record) -> list[Check]:
 
 
 def compare_part(stated: Any, fresh: Any, *, same_version: bool) -> list[Check]:
-    """Compare a sheet of a job with what it should say; sentences by its own version alone."""
+    """Compare a sheet of a job with what it should be; sentences only if this version wrote it."""
     same = _With(same_version, same_version)
     return [
         each
@@ -303,14 +303,14 @@ def compare_part(stated: Any, fresh: Any, *, same_version: bool) -> list[Check]:
 def _compared(where: str, stated: Any, fresh: Any, same: _With) -> Iterator[Check]:
     if is_sentence(where) and not same.same_version:
         if not _same(stated, fresh):
-            words = "words of the version that made it; this version puts it otherwise"
+            words = "words of the version that made it; this version words it differently"
             yield check(where, stated, fresh, True, words, sort="reworded")
     elif isinstance(stated, dict) and isinstance(fresh, dict):
         for name in dict.fromkeys((*stated, *fresh)):
             at = f"{where}.{name}"
             if name in stated and name in fresh:
                 yield from _compared(at, stated[name], fresh[name], same)
-            # Another version may have more to say, which is no fault of this one.
+            # Another version may have fields that this one lacks.
             elif same.same_version or (name in stated and not is_sentence(at)):
                 one, other = (of.get(name, "nothing") for of in (stated, fresh))
                 yield _figure(at, one, other, same)
@@ -346,12 +346,12 @@ class Origin(Enum):
     """Where a part of the record comes from; the value says how it is proved."""
 
     FORMAT = "fixed by the format: read or refused"
-    TEXT = "fixed text: held to the digest of the version that wrote it"
-    NAME = "held to the file's name, the time of issue and the first recording's digest"
+    TEXT = "fixed text: compared with the digest of the version that wrote it"
+    NAME = "the file's name, made of the time of issue and the first recording's digest"
     TIME = "no earlier than the last measurement, and not in the future"
-    RECORDING = "worked out again from the recordings, with the engine file in the record"
-    FILES = "held to the files of the job, and to the digest that the recordings begin with"
-    VERSION = "one that writes this record; machine and libraries are as they were told"
+    RECORDING = "computed again from the recordings, with the engine file in the record"
+    FILES = "compared with the job's files and the digest in the recordings' heads"
+    VERSION = "a version that writes such records; machine and libraries are not proved"
 
 
 _PARTS: Mapping[Origin, str] = {
@@ -368,8 +368,8 @@ _PARTS: Mapping[Origin, str] = {
     Origin.VERSION: "program",
 }
 PARTS = {part: origin for origin, parts in _PARTS.items() for part in parts.split()}
-"""Part of the record -> where it comes from. Top dead centre that is set by hand is held to the
-notes in the recordings and to the job's ``reference.json``."""
+"""Part of the record -> where it comes from. TDC that is set by hand is compared with the
+notes in the recordings and with the job's ``reference.json``."""
 
 RECOMPUTED, FIXED_TEXT = (_PARTS[each].split() for each in (Origin.RECORDING, Origin.TEXT))
 
@@ -390,6 +390,6 @@ _SENTENCES = re.compile(
 def is_sentence(where: str) -> bool:
     """Whether a place of the record holds words that the program makes of figures.
 
-    The version that wrote them makes the same words again; another may word them otherwise.
+    The version that wrote them makes the same words again; another may word them differently.
     """
     return _SENTENCES.fullmatch(where) is not None

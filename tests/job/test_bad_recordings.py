@@ -98,7 +98,7 @@ def test_a_capture_in_which_no_rig_spoke(job: Path) -> None:
     assert ran.status == 1
     assert "no line from a rig: nothing came; check port and baud rate" in ran.err
     said = refused(2, "certify", job, path)
-    assert "there is nothing to certify: no reading counts yet" in said
+    assert "there is nothing to certify: no reading is valid yet" in said
 
 
 @functools.cache

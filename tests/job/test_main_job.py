@@ -123,7 +123,7 @@ def test_without_a_dead_centre_readings_are_kept_and_not_judged(tmp_path: Path) 
     assert ran.answer["judgements"] == []
     assert len(ran.answer["readings"]) >= 14
     said = refused(2, "certify", made.folder)
-    assert "top dead centre is not known: find it by the stop in rig live, or set it" in said
+    assert "TDC is not known: find it with the piston stop in rig live, or set it" in said
     assert not (made.folder / "certificates").exists() or not list(
         (made.folder / "certificates").iterdir()
     )

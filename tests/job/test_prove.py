@@ -30,7 +30,7 @@ def failed(job: Path) -> dict[str, str]:
     return bad
 
 
-EDITED = "has been edited since; the recordings bear out the text in the record"
+EDITED = "has been edited since; the recordings prove the text in the record"
 
 
 def is_seen(job: Path, which: str) -> bool:
@@ -160,7 +160,7 @@ def test_a_missing_capture_is_said_and_no_figure_claimed(job: Path) -> None:
     aside.rename(path)
     assert set(bad) == {path.name, "figures"}
     assert f"there is no such file in {path.parent}" in bad[path.name]
-    assert f"not computed anew: {path.name} is not there to compute from" in bad["figures"]
+    assert f"not computed again, without {path.name}" in bad["figures"]
     assert ran.status == 1
     assert "2 of " in ran.out
 
@@ -227,7 +227,7 @@ def test_a_capture_outside_the_job_is_not_certified(job: Path, tmp_path: Path) -
     elsewhere = tmp_path / finished().capture.name
     shutil.copy(finished().capture, elsewhere)
     said = refused(2, "certify", job, elsewhere)
-    assert f"{elsewhere}: a certificate rests on captures in {job / 'captures'}" in said
+    assert f"{elsewhere}: a certificate is made from captures in {job / 'captures'}" in said
     assert "copy the capture there first" in said
     empty = tmp_path / "empty"
     assert rig("new", empty, "--example").status == 0

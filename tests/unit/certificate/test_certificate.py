@@ -123,7 +123,7 @@ def test_an_identification_leads_nowhere_else(tmp_path: Path) -> None:
 def test_a_record_too_large_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     file, _ = certificate.save(tmp_path, record())
     monkeypatch.setattr(seal, "LARGEST_BYTES", 1000)
-    with pytest.raises(InputError, match="too large to keep"):
+    with pytest.raises(InputError, match="too large to save"):
         certificate.save(tmp_path, record())
     with pytest.raises(InputError, match="over 1000 bytes, so it is not a certificate"):
         certificate.load(file)

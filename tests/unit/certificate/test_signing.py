@@ -74,7 +74,7 @@ def test_with_an_openpgp_key(record: Path, tmp_path_factory: pytest.TempPathFact
 
 def test_an_unsigned_record_is_told_how(record: Path) -> None:
     said = " ".join(seal.words(record))
-    assert "show that nothing was changed, not who made it" in said
+    assert "show changes, not who made the record" in said
     assert all(command in said for command in seal.to_sign(NAME))
 
 

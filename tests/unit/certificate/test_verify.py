@@ -110,7 +110,7 @@ def test_a_missing_capture_is_said_and_no_figure_is_claimed(job: Job) -> None:
     failed = job.failed()
     assert set(failed) == {capture_facts().file, "figures"}
     assert "no such file" in failed[capture_facts().file].words
-    assert "not computed anew" in failed["figures"].words
+    assert "not computed again" in failed["figures"].words
 
 
 def test_a_folder_in_place_of_the_capture(job: Job) -> None:
@@ -215,8 +215,8 @@ def test_cut_off_edited_and_foreign_files_are_said(job: Job) -> None:
 def test_a_name_that_leads_out_of_the_job_is_not_followed(job: Job, name: str) -> None:
     job.reseal(lambda made: made["captures"][0].update(file=name))
     failed = [each for each in verify(job.file, recompute) if not each.holds]
-    assert any("cannot lie in the job" in each.words for each in failed)
-    assert all(each.found == "" for each in failed if "cannot lie in the job" in each.words)
+    assert any("cannot be in the job" in each.words for each in failed)
+    assert all(each.found == "" for each in failed if "cannot be in the job" in each.words)
 
 
 def test_a_capture_that_cannot_be_computed_from_is_said(job: Job) -> None:
@@ -391,7 +391,7 @@ def test_a_sentence_reworded_later_fails_no_earlier_certificate(
         change(fresh)
     checks = verify(job.file, lambda *_: fresh)
     assert [each for each in checks if not each.holds] == []
-    shown = {each.what: each.found for each in checks if "puts it otherwise" in each.words}
+    shown = {each.what: each.found for each in checks if "words it differently" in each.words}
     assert shown["judgements[0].words"] == "as it should be"
     assert set(shown) == {where.removesuffix("[0]") for where in SENTENCES}
 

@@ -43,7 +43,7 @@ def test_another_capture_waits_for_a_rough_word_and_then_reads_the_truth(tmp_pat
     assert "the index has 9 places on the crank, 40° apart" in view.crank.why_no_angle
     assert not view.reference.valid
     assert view.step == "stroke"
-    with pytest.raises(InputError, match="no reading counts yet"):
+    with pytest.raises(InputError, match="no reading is valid yet"):
         second.save()
     second.do("goto 19.5 at 60")
     with pytest.raises(InputError, match="bring the piston nearer to its top"):
