@@ -21,12 +21,9 @@ from rig.base.earlier_rules import EarlierRule, Rules
 from rig.session.annotations import Annotations
 from rig.signal.events import Event, IndexPass, Opening, Reason, Rejection
 from rig.signal.interpolate import SLOWEST_COUNTS_S
-from rig.signal.openings import SURE_DEG, OpeningFinder
+from rig.signal.openings import OpeningFinder
 from rig.signal.track import IndexCheck
 from rig.wire.records import Batch
-
-STATES_KNOWN = 0.25
-"""States are known when the standard error of each is below this share of ``SURE_DEG``."""
 
 
 class Hindsight:
@@ -69,11 +66,11 @@ class Hindsight:
         unmeasured = EarlierRule.STATES_NOT_MEASURED in self._rules
         if placing is None or opening.crank_deg is None or unmeasured:
             return opening
-        offsets, error = self._finder.widths.measured
-        count_deg = self._finder.settings.count_deg
-        if error * count_deg > STATES_KNOWN * SURE_DEG:
-            why = Rejection(Reason.STATES_NOT_MEASURED, (SLOWEST_COUNTS_S * count_deg,))
+        if not self._finder.states_known:
+            slowest_deg_s = SLOWEST_COUNTS_S * self._finder.settings.count_deg
+            why = Rejection(Reason.STATES_NOT_MEASURED, (slowest_deg_s,))
             return replace(opening, rejection=opening.rejection or why)
+        offsets, _ = self._finder.widths.measured
         return replace(opening, crank_deg=opening.crank_deg + placing.moved_deg(offsets))
 
     def why_not(self, t_us: float, *, held: bool = False) -> Rejection | None:

@@ -282,7 +282,7 @@ class Session(TdcState):
         """Continuous crank angle now, degrees: the middle of the count; None if not known."""
         if self._finder.latest is None or self._finder.track.lost:
             return None
-        return self._finder.track.crank_deg(float(self._finder.latest["count"]) + 0.5)
+        return self._finder.middle_deg(float(self._finder.latest["count"]))
 
     def contact_open(self, contact: int) -> bool | None:
         """Whether the contacts on an input are open now; None before the first position."""

@@ -149,7 +149,12 @@ class TdcState:
         cylinder = int(str(value.get("cylinder", 1)))
         plug_hole_offset_deg(self.profile.engine, cylinder)  # raises before it is touched
         purposes: dict[object, StopPurpose] = {"check": "check", "more": "more"}
-        self.stop = StopTouches(t_us, cylinder, purposes.get(value.get("purpose"), "reference"))
+        self.stop = StopTouches(
+            t_us,
+            cylinder,
+            purposes.get(value.get("purpose"), "reference"),
+            as_even=EarlierRule.TOUCHES_AS_EVEN in self.rules,
+        )
 
     def _note_stop_out(self, t_us: float, value: dict[str, object]) -> None:
         if self._undone("stop-out", value) or self.stop is None:
@@ -176,7 +181,7 @@ class TdcState:
                 self.stop_result = move
                 found = same_frame(found, self.reference, self.profile.encoder)
                 if more:
-                    found = self._with_more_touches(found)
+                    found = self._with_more_touches(found, done.count_width)
                     self.reference = self.stop_result = found
                 else:
                     self.checks.append(move)
@@ -189,7 +194,7 @@ class TdcState:
             if self.reference is not None and self.places.touched(done, self.reference):
                 self.stop_result = StopEnd.ONE_SIDE
 
-    def _with_more_touches(self, found: TdcReference) -> TdcReference:
+    def _with_more_touches(self, found: TdcReference, count_width: float) -> TdcReference:
         """TDC from the touches ``found`` and those of the one in use, where they were made in this
         recording; the one in use where that has no smaller uncertainty."""
         used = self.reference
@@ -201,6 +206,7 @@ class TdcState:
                 (*used.forward_deg, *found.forward_deg),
                 (*used.backward_deg, *found.backward_deg),
                 self.rules,
+                count_width=count_width,
             )
             found = replace(both, made_utc=found.made_utc, capture=found.capture)
         return min(used, found, key=lambda each: each.uncertainty.U_deg)

@@ -72,6 +72,12 @@ MOST_UNEQUAL = 0.5
 """Unequal states move an opening by no more counts than this (common practice, no source). Where
 that is more than ``SURE_DEG``, or than what the settings accept, they are measured first."""
 
+STATES_KNOWN = 0.25
+"""They are known when the standard error of each is below this share of ``SURE_DEG``."""
+
+UNMEASURED = 2.0
+"""A count may be this much wider than the mean one while they are not."""
+
 MOST_UNPLACED = 2_000
 """Openings that wait for the index; beyond this, the oldest is listed without an angle."""
 
@@ -106,6 +112,32 @@ class OpeningFinder:
         self.states_matter = settings.count_deg * MOST_UNEQUAL > worth_deg
         self._events: list[Event] = []  # decided and not given yet
         self._begin(turns=0.0)
+
+    @property
+    def states_known(self) -> bool:
+        """Whether the encoder's states are measured well enough by now, or need not be."""
+        _, error = self.widths.measured
+        return not self.states_matter or error * self.settings.count_deg <= STATES_KNOWN * SURE_DEG
+
+    @property
+    def count_width(self) -> float:
+        """Width by which a place within a count is uncertain, in mean counts: a place anywhere is
+        in a state of width w with a probability of w / 4, and its variance there is w^2 / 12."""
+        if not self.states_matter:
+            return 1.0
+        widths, _ = self.widths.shares
+        return float(np.mean(widths**3)) ** 0.5 if self.states_known else UNMEASURED
+
+    def middle_deg(self, at: float) -> float | None:
+        """Crank angle of the middle of the count of ``at``, by the encoder's states as measured by
+        now where they matter; None without an anchor."""
+        if not (self.states_matter and self.states_known) or self._anchor_edge is None:
+            return self.track.crank_deg(math.floor(at) + 0.5)
+        offsets, _ = self.widths.measured
+        held = Edge(0.0, INDEX_INPUT, 0, math.floor(at), [math.nan] * 4, [0] * 4, [0] * 4)
+        moved = interpolate(self._anchor_edge, offsets).at - self._anchor_shift
+        moved -= self.track.anchor or 0.0
+        return self.track.crank_deg(interpolate(held, offsets).at - moved)
 
     def _begin(self, turns: float) -> None:
         """A rig starts, ``turns`` whole turns of the encoder after the first."""

@@ -152,16 +152,17 @@ def tdc_from_stop(
     backlash_deg: float = 0.0,
     backlash_error_deg: float = 0.0,
     turned_at: Literal["encoder", "crank"] = "crank",
-    whole_counts: bool = True,
     on_link_rod: bool = False,
+    count_width: float = 1.0,
 ) -> TdcReference:
     """TDC of ``cylinder`` from touches of a piston stop, crank degrees after the index.
 
     ``forward_deg`` are the touches reached in the normal direction, at the beginning of the blocked
-    arc; ``backward_deg`` those reached turning back. Continuous or wrapped; with ``whole_counts``
-    the middle of the count at which the crank stood. ``geometry`` is the cylinder's own (None: not
-    entered, or ``on_link_rod``, where the middle may be further off). The encoder's errors are
-    half-width and amplitude in degrees of its own shaft, which makes ``turns_per_crank_turn``.
+    arc; ``backward_deg`` those reached turning back. Continuous or wrapped, the middle of the count
+    at which the crank stood; ``count_width`` is how wide that is, in mean counts (0: the angles are
+    finer than counts). ``geometry`` is the cylinder's own (None: not entered, or ``on_link_rod``,
+    where the middle may be further off). The encoder's errors are half-width and amplitude in
+    degrees of its own shaft, which makes ``turns_per_crank_turn``.
     ``backlash_deg`` is that of its drive (crank degrees, known within ``backlash_error_deg``), by
     which the reference is corrected to forward movement, in which readings are taken. Raises
     InputError when a side has no touch, or touches all round the circle, and when the stop seems to
@@ -178,8 +179,7 @@ def tdc_from_stop(
     half_deg = min(max(arc_deg / 2.0 + lead_deg, 0.0), 180.0)
     bias_deg, offset = offset_bias([half_deg], geometry, on_link_rod=on_link_rod)
     parts = [_repeatability(forward, backward), offset]
-    if whole_counts:
-        parts.append(_counting(forward, backward, q_deg))
+    parts.append(_counting(forward, backward, q_deg * count_width))
     if graduation_error_deg > 0.0:
         u_deg = rectangular(graduation_error_deg / ratio) * math.sqrt(1.0 + 0.5)
         how = "rectangular at TDC and at each of the two touches (JCGM 100, 4.3.7)"
@@ -299,6 +299,8 @@ class StopTouches:
     undone_us: list[float] = field(default_factory=list)
     before: list[Touch] = field(default_factory=list)  # found in positions that are not kept
     passed: Passed | None = None  # no TDC comes of touches that the crank went past
+    as_even: bool = False  # by the rule of earlier versions
+    count_width: float = 1.0  # see ``OpeningFinder``
     _length: int = 0  # of the trail
     _found: _OnTrail | None = None  # in the present trail, so that it is searched once
 
@@ -334,7 +336,8 @@ class StopTouches:
             for each in self.touches
             if not any(each.side == t.side and t.was_held_at(each.t_us) for t in found)
         ]
-        angles = [finder.track.crank_deg(each.at) for each in found]
+        placed_at = finder.track.crank_deg if self.as_even else finder.middle_deg
+        angles = [placed_at(each.at) for each in found]
         placed = [
             replace(each, crank_deg=angle)
             for each, angle in zip(found, angles, strict=True)
@@ -347,9 +350,11 @@ class StopTouches:
         if self._over_a_restart:
             touches = at_the_stop(touches)
         passed = self._on_trail(finder).passed or self.passed
+        width = 1.0 if self.as_even else finder.count_width
         return replace(
-            self, touches=touches, trail=[], before=[], passed=passed, _length=0, _found=None
-        )
+            self, touches=touches, trail=[], before=[], passed=passed, count_width=width,
+            _length=0, _found=None,
+        )  # fmt: skip
 
     def _on_trail(self, finder: OpeningFinder) -> _OnTrail:
         if self._found is None or len(self.trail) > 1:
@@ -426,7 +431,9 @@ class StopTouches:
             [around_deg(angle, profile.encoder) for angle in self.steady_deg(side)]
             for side in (1, -1)
         )
-        return from_touches(profile, self.cylinder, forward, backward, rules)
+        return from_touches(
+            profile, self.cylinder, forward, backward, rules, count_width=self.count_width
+        )
 
 
 def from_touches(
@@ -435,9 +442,12 @@ def from_touches(
     forward_deg: Sequence[float],
     backward_deg: Sequence[float],
     rules: Rules = (),
+    *,
+    count_width: float = 1.0,
 ) -> TdcReference:
     """TDC from touches in ``cylinder`` with what the engine file has, by the ``rules`` of an
-    earlier version. Raises InputError when they do not give one."""
+    earlier version. ``count_width`` as for ``tdc_from_stop``. Raises InputError when they do not
+    give one."""
     encoder = profile.encoder
     found = tdc_from_stop(
         forward_deg,
@@ -453,6 +463,7 @@ def from_touches(
         turned_at=encoder.turned_at,
         on_link_rod=on_link_rod(profile.engine, cylinder)
         and EarlierRule.LINK_ROD_AS_MASTER not in rules,
+        count_width=count_width,
     )
     wrong = stop_misleads(profile.engine, cylinder)
     return replace(found, warnings=(wrong.words, *found.warnings)) if wrong else found

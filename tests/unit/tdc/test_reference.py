@@ -153,7 +153,7 @@ def test_counting_stands_where_touches_fall_on_one_count() -> None:
         [320.0, 320.15, 320.0], [40.0, 40.0, 40.15], counts_per_turn=2400, geometry=STRAIGHT
     )
     assert "counting" not in names(none)
-    fine = tdc_from_stop([320.0] * 3, [40.0] * 3, counts_per_turn=2400, whole_counts=False)
+    fine = tdc_from_stop([320.0] * 3, [40.0] * 3, counts_per_turn=2400, count_width=0.0)
     assert "counting" not in names(fine)
 
 
@@ -448,9 +448,9 @@ def test_a_stop_on_a_link_rod_is_as_uncertain_as_its_middle_is_off(
     five times too narrow at 120 degrees."""
     before, after, tdc_deg = link_rod_touches(pin_deg, drop_mm)
     touches = [modulo(before)] * 3, [modulo(after)] * 3
-    found = tdc_from_stop(*touches, counts_per_turn=4096, whole_counts=False, on_link_rod=True)
+    found = tdc_from_stop(*touches, counts_per_turn=4096, count_width=0.0, on_link_rod=True)
     off_deg = abs(wrap(found.tdc_deg - tdc_deg))
     assert off_deg <= found.uncertainty.U_deg
     if pin_deg in (120.0, 240.0):
-        plain = tdc_from_stop(*touches, counts_per_turn=4096, whole_counts=False)
+        plain = tdc_from_stop(*touches, counts_per_turn=4096, count_width=0.0)
         assert off_deg > 4.0 * plain.uncertainty.U_deg
