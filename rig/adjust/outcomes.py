@@ -28,7 +28,7 @@ from rig.adjust.predictions import (
     worked_again,
 )
 from rig.base.angles import wrap
-from rig.base.earlier_rules import Rules
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.base.errors import InputError
 from rig.base.files import digest
 from rig.base.rounding import btdc, listed, size, two_figures
@@ -80,17 +80,18 @@ def confirm(
     off = wrap(j.mean_btdc - p.predicted_btdc)
     moved = wrap(j.mean_btdc - p.before_btdc)
     went, instead_of = ("earlier", "later") if moved > 0 else ("later", "earlier")
+    small, near = abs(p.shift_deg) <= within, abs(off) <= within
     wrong_way = abs(wrap(moved + p.shift_deg)) <= max(within, 0.2 * abs(wrap(p.shift_deg)))
     cases: tuple[tuple[str, bool, str], ...] = (
         ("not confirmed", Mark.ONE_TURN_OUT in j.marks,
          "not confirmed, it is one crank turn out"),
-        ("too small to tell", abs(p.shift_deg) <= within,
+        ("too small to tell", small and (near or EarlierRule.SMALL_CHANGE_PASSES in rules),
          "the change was too small for these readings to tell"),
-        ("confirmed", abs(off) <= within, "confirmed"),
-        ("wrong way round", wrong_way,
+        ("confirmed", near, "confirmed"),
+        ("wrong way round", wrong_way and not small,
          f"made the wrong way round, it went {size(moved, within)} degrees {went} instead of "
          f"{instead_of}; undo it and go as far again the other way"),
-        ("not moved", abs(moved) <= within,
+        ("not moved", abs(moved) <= within and not small,
          "it has not moved; was the change made, and on this unit?"),
         ("not confirmed", True,
          f"not confirmed, {size(off, within)} degrees {'early' if off > 0 else 'late'} of the "

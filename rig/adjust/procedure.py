@@ -221,6 +221,8 @@ class Adjust(Procedure):
             return self._advice_after()
         next_ = "Go on without adjusting"
         why = "Nothing that the engine file names brings it nearer."
+        if len(self._options) > 1:
+            why = "Nothing that can be undone brings it nearer; look at what cannot be."
         if self._number:
             parts = many(self._option.disturbs, "part")
             next_ = f"Take option {self._number}"

@@ -27,6 +27,7 @@ class EarlierRule(Enum):
     HELD_TO_A_QUARTER = auto()  # a held crank is known to 0.25 degrees on any encoder
     GLITCH_AS_BOUNCE = auto()  # an edge of another input at the same instant means nothing
     TWO_AS_FACTOR = auto()  # a prediction is confirmed with k = 2, however few the readings
+    SMALL_CHANGE_PASSES = auto()  # a small change is not missed, however far off it is read
     LEVER_MOVES_ALL = auto()  # setting a lever moves what is read at each place of it
     OFFSET_LEFT_OPEN = auto()  # a limit of 0 for a cylinder's offset counts as none entered
     DRAG_OF_ONE_HALF = auto()  # backlash drops out of halves of which one was read with a drag
@@ -45,6 +46,7 @@ _UNTIL_0_6 = frozenset(
         EarlierRule.GLITCH_AS_BOUNCE,
         EarlierRule.LOBES_AS_ONE,
         EarlierRule.TWO_AS_FACTOR,
+        EarlierRule.SMALL_CHANGE_PASSES,
         EarlierRule.LEVER_MOVES_ALL,
         EarlierRule.DRAG_OF_ONE_HALF,
         EarlierRule.TRIP_BEFORE_RELEASE,

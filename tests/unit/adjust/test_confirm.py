@@ -46,3 +46,21 @@ def test_few_readings_before_and_after_confirm_as_often_as_stated(n: int) -> Non
     print(n, student, two)
     assert student <= 0.075  # 5 % and what 400 runs scatter
     assert two > 0.1
+
+
+@pytest.mark.parametrize(
+    ("read", "verdict"),
+    [(36.1, "too small to tell"), (36.0, "too small to tell"), (35.7, "not confirmed"),
+     (39.0, "not confirmed"), (33.0, "not confirmed")],
+)  # fmt: skip
+def test_a_small_change_that_is_read_far_off_is_not_confirmed(read: float, verdict: str) -> None:
+    """0.1 earlier was predicted, and the readings tell 0.2 apart: 3 degrees off is no doubt."""
+    (whole,) = assess(readings([36.0, 36.1]), single(), reference())
+    part = Contribution(Source.REPEATABILITY, 0.07, math.inf, "B", "")
+    after = replace(whole, mean_btdc=read, uncertainty=combine([part]))
+    made = PredictedOpening("upper", "full advance", 1, 36.0, 0.1, 36.1, 0.07)
+    found = confirm(made, after)
+    assert found.opening.verdict == verdict
+    assert found.missed == (verdict == "not confirmed")
+    earlier = confirm(made, after, rules=(EarlierRule.SMALL_CHANGE_PASSES,))
+    assert earlier.opening.verdict == "too small to tell"

@@ -220,12 +220,12 @@ def test_what_can_be_moved_is_asked_for_where_the_engine_file_says_nothing(tmp_p
     assert ran.status == 0, ran.out
 
 
-def test_where_nothing_helps_it_goes_on_without(tmp_path: Path) -> None:
-    short = MEANS.replace("5.0", "0.0").replace("45.0", "45.0\nfile_mm = 0")
-    bench = bench_with(tmp_path / "job", short, 2.5)
+def test_where_only_filing_helps_it_goes_on_without_and_says_so(tmp_path: Path) -> None:
+    bench = bench_with(tmp_path / "job", MEANS.replace("5.0", "0.0"), 2.5)
     bench.press("a")
     now = advice(bench)
     assert now.next == "Go on without adjusting"
+    assert now.why == "Nothing that can be undone brings it nearer; look at what cannot be."
     assert now.press == "step_done"
     bench.press("enter")
     assert bench.ui_state.bench.dashboard.procedure is None
