@@ -14,12 +14,12 @@ What is known of TDC or of other readings rejects a reading, not its opening:
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from rig.base.earlier_rules import EarlierRule, Rules
 from rig.session.annotations import Annotations
-from rig.signal.events import Event, IndexPass, Opening, Reason, Rejection
+from rig.signal.events import Closing, Event, IndexPass, Opening, Reason, Rejection
 from rig.signal.interpolate import SLOWEST_COUNTS_S
 from rig.signal.openings import OpeningFinder
 from rig.signal.track import IndexCheck
@@ -83,3 +83,12 @@ class Hindsight:
         """The opening with all that is known by now."""
         opening = self.placed(opening)
         return replace(opening, rejection=opening.rejection or self.why_not(opening.t_us))
+
+    def all_now(self, events: Iterable[Event]) -> list[Event]:
+        """The events with all that is known by now; closings whose angle is not valid are left
+        out."""
+        return [
+            self.now(event) if isinstance(event, Opening) else event
+            for event in events
+            if not (isinstance(event, Closing) and self.why_not(event.t_us))
+        ]

@@ -77,7 +77,7 @@ class MeasureUnit(Procedure):
         (self._unit,) = host.job.profile.units
         self._host = host
         self._prompt = prompt
-        self._alone = Alone(self._unit)
+        self._alone = Alone(self._unit, host.session.hindsight)
         self._now_us = 0.0
         self._key: object = None
         self._found: UnitReport | str = ""

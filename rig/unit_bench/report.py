@@ -26,6 +26,7 @@ import numpy as np
 from rig import __version__
 from rig.base.angles import is_defined, mean_and_spread, modulo, wrap
 from rig.base.codec import from_plain, number, to_plain, whole
+from rig.base.earlier_rules import EARLIER_RULES, EarlierRule, Rules
 from rig.base.errors import InputError
 from rig.base.files import digest
 from rig.base.rounding import figure, many, two_figures
@@ -33,6 +34,7 @@ from rig.base.uncertainty import quantisation, rectangular, root_sum, student_t
 from rig.engine.profile import Encoder, Unit
 from rig.job.folder import Job, SheetKind, recording_at
 from rig.session.annotations import Timeline
+from rig.session.hindsight import Hindsight
 from rig.signal.events import Closing, Event, Opening, Settings
 from rig.signal.openings import OpeningFinder, replay
 from rig.timing.readings import before_delay_deg
@@ -301,13 +303,14 @@ def is_angle(value: Any) -> TypeGuard[float]:
 
 
 class Alone:
-    """The events and notes of a unit in order. ``wrong`` notes make no sense.
+    """The events and notes of a unit in order. ``wrong`` notes make no sense. ``hindsight`` knows
+    what rejects an opening later; None by the rule of earlier versions.
 
     ``{"back": true}`` undoes the last neutral place.
     """
 
-    def __init__(self, of: BenchSetUp | Unit) -> None:
-        self._of = of
+    def __init__(self, of: BenchSetUp | Unit, hindsight: Hindsight | None) -> None:
+        self._of, self._hindsight = of, hindsight
         self._engaged = Timeline(False)
         self._events: list[Event] = []
         self.felt: list[tuple[int, float]] = []  # direction and angle, in order
@@ -338,7 +341,8 @@ class Alone:
     def seen(self) -> BenchEvidence:
         """What was seen so far."""
         by_coupling: dict[bool, list[Event]] = {False: [], True: []}
-        for event in self._events:
+        known = self._hindsight.all_now(self._events) if self._hindsight else self._events
+        for event in known:
             by_coupling[self._engaged.at(event.t_us)].append(event)
         return replace(
             seen_from_events(by_coupling[False], self._of),
@@ -349,11 +353,15 @@ class Alone:
 
 
 def alone_seen(
-    batches: Iterable[Batch], settings: Settings, of: BenchSetUp
+    batches: Iterable[Batch], settings: Settings, of: BenchSetUp, rules: Rules = ()
 ) -> tuple[BenchEvidence, list[str]]:
-    """What a recording shows of a unit, and the notes that make no sense."""
-    alone = Alone(of)
-    for batch, events in replay(OpeningFinder(settings), batches):
+    """What a recording shows of a unit, and the notes that make no sense; by the ``rules`` of an
+    earlier version."""
+    finder = OpeningFinder(settings)
+    hindsight = Hindsight(finder)
+    alone = Alone(of, None if EarlierRule.UNIT_AS_FOUND in rules else hindsight)
+    for batch, events in replay(finder, batches):
+        hindsight.take(batch, events)
         alone.add(events)
         for note in batch.others:
             if isinstance(note, Note):
@@ -370,16 +378,20 @@ def sheet(
     *,
     impulse: Path | None = None,
     changes: Sequence[str] = (),
+    rules: Rules = (),
 ) -> tuple[dict[str, Any], UnitReport, list[str]]:
     """The report as plain data and as values, and the notes that make no sense.
 
-    ``impulse`` is a recording with the coupling engaged. Raises InputError when one cannot be read.
+    ``impulse`` is a recording with the coupling engaged, ``rules`` are those of an earlier version.
+    Raises InputError when a recording cannot be read.
     """
     settings = bench.settings(counts_per_turn)
-    seen, wrong = alone_seen(open_recording(recording, counts_per_turn).batches, settings, bench)
+    batches = open_recording(recording, counts_per_turn).batches
+    seen, wrong = alone_seen(batches, settings, bench, rules)
     held, named = seen.impulse_deg, None
     if impulse is not None:
-        other, _ = alone_seen(open_recording(impulse, counts_per_turn).batches, settings, bench)
+        batches = open_recording(impulse, counts_per_turn).batches
+        other, _ = alone_seen(batches, settings, bench, rules)
         held = (*held, *other.openings_deg, *other.impulse_deg)
         named = {"recording": impulse.name, "sha256": digest(impulse)}
     seen = replace(
@@ -443,6 +455,7 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     fresh, _, _ = sheet(
         identity, bench, counts, at(plain["recording"]), str(plain["made_utc"]),
         impulse=None if impulse is None else at(impulse["recording"]), changes=plain["changes"],
+        rules=EARLIER_RULES.get(str(plain["program"]), ()),
     )  # fmt: skip
     if version == PLAY:
         fresh["version"], found = PLAY, fresh["found"]

@@ -11,9 +11,13 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from played import PROFILE
 
+from rig.base.angles import wrap
+from rig.base.earlier_rules import EARLIER_RULES
 from rig.base.errors import InputError
 from rig.engine.profile import Encoder
+from rig.session.session import signal_settings
 from rig.signal.events import Closing, Event, Finding, Opening, Reason, Rejection
 from rig.unit_bench.compare import compare_reports
 from rig.unit_bench.report import (
@@ -21,10 +25,13 @@ from rig.unit_bench.report import (
     BenchEvidence,
     BenchSetUp,
     UnitIdentity,
+    alone_seen,
     plain_report,
     report,
     seen_from_events,
 )
+from rig.virtual.rig import VirtualRig
+from rig.wire.reader import LineReader
 
 ENCODER = Encoder(4096)
 TRUE = (357.0, 90.5, 178.0, 271.0)  # one of them at the index, so across zero
@@ -141,6 +148,21 @@ def test_from_events() -> None:
         Finding(0.0, "spike", 1, ""),
     ]
     assert seen_from_events(events, BenchSetUp(1)) == BenchEvidence((10.0,), (40.0,), (9.2,))
+
+
+@pytest.mark.parametrize("earlier", [False, True])
+def test_no_opening_is_used_where_counts_were_lost_in_silence(earlier: bool) -> None:
+    """The index shows it later. Reports of version 0.6.0 and before used such openings."""
+    rig, reader = VirtualRig(PROFILE, 7), LineReader()
+    commands = "turn 900 at 110", "fault counts 30", "turn 900 at 110"
+    data = b"".join(line for each in commands for part in rig.do(each) for _, line in part)
+    batches = [*reader.feed(data), *reader.finish()]
+    truth = [float(each["crank_deg"]) for each in rig.truth()["units"]["1"]["openings"]]
+    rules = EARLIER_RULES["0.6.0"] if earlier else ()
+    seen, _ = alone_seen(batches, signal_settings(PROFILE), BenchSetUp(1), rules)
+    off = [min(abs(wrap(deg - true)) for true in truth) for deg in seen.openings_deg]
+    assert len(off) > 3
+    assert (max(off) > 1.0) == earlier
 
 
 def test_a_report_goes_through_json_and_is_compared() -> None:
