@@ -1,6 +1,6 @@
 """Two visits compared, or two phases of one: what each unit's openings changed by.
 
-Units are matched by serial number where both sides state it, else by name; figures of the same
+Units are matched by serial number if both sides have it, else by name; figures of the same
 setting, cylinder and kind are compared. How the earlier visit left a unit is compared with how the
 later one found it, and with how it left it; within one visit, as found with as left.
 """
@@ -76,7 +76,7 @@ class Pair:
 
 
 def same_reference(first: Side, second: Side) -> bool:
-    """Whether both rest on one TDC, which then drops out of the difference."""
+    """Whether both are based on one TDC, which then drops out of the difference."""
     return first.reference is not None and first.reference == second.reference
 
 
@@ -164,18 +164,12 @@ def change_of(group: Sequence[Pair]) -> dict[str, Any]:
     serials = before.serials.get(early.unit, ""), now.serials.get(late.unit, "")
     other = (early.unit, serials[0]) != (late.unit, serials[1])
     against = f"{early.unit} {serials[0]}".strip() if other else ""
-    size = rounding.size(pair.change_deg, U)
-    opens = f"opens {size}° {'earlier' if pair.change_deg > 0.0 else 'later'} than"
-    if float(size) == 0.0:
-        opens = "opens as"
     when = f"on {before.utc[:10]} ({early.phase})" if before.utc else early.phase
-    verdict = {True: "changed", False: "no change detected", None: "U is not known"}
     words = ", ".join(filter(None, (
         f"{late.unit} {serials[1]}".strip(), late.setting,
         "" if late.cylinder is None else f"cylinder {late.cylinder}", late.phase,
     )))  # fmt: skip
-    words += f": {' '.join(filter(None, (opens, against, when)))}, U"
-    words += f" {rounding.two_figures(U)}{'' if U is None else '°'}: {verdict[pair.changed]}"
+    words += f": {changed_words(pair.change_deg, U, pair.changed, f'{against} {when}'.strip())}"
     own = [each.late.cylinder for each in group[1:] if each.changed]
     if own and not pair.changed:
         words += f"; {rounding.noun(len(own), 'cylinder')} {rounding.listed(own)} changed"
@@ -185,6 +179,17 @@ def change_of(group: Sequence[Pair]) -> dict[str, Any]:
         "utc": now.utc, "before_utc": before.utc, "change_deg": pair.change_deg, "U_deg": U,
         "changed": pair.changed, "words": words,
     }  # fmt: skip
+
+
+def changed_words(change_deg: float, U_deg: float | None, changed: bool | None, before: str) -> str:
+    """``opens 0.25° earlier than on 2024-05-01, U 0.05°: changed``; ``before`` is when."""
+    size = rounding.size(change_deg, U_deg)
+    opens = f"opens {size}° {'earlier' if change_deg > 0.0 else 'later'} than"
+    if float(size) == 0.0:
+        opens = "opens as"
+    U = "" if U_deg is None else f", U {rounding.two_figures(U_deg)}°"
+    verdict = {True: "changed", False: "no change detected", None: "U is not known"}
+    return f"{opens} {before}{U}: {verdict[changed]}"
 
 
 def _nth(of: Assessment) -> int:

@@ -1,7 +1,7 @@
-"""Drift over certificates: how each opening stood through the years, against its window.
+"""Drift over certificates: each opening over the years, against its window.
 
 Hollow circles are as found, filled ones as left; bars are about 95 %. A change that was noted, or
-a setting, is a step: the line starts anew there with the same slope. Earlier is above.
+a setting, is a step: a new line starts there with the same slope. Earlier is above.
 """
 
 from __future__ import annotations
@@ -111,7 +111,7 @@ def _panel(at: Axes, series: Series, ends: tuple[float, float], high_deg: float)
 
 
 def _dates(at: Axes, ends: tuple[float, float]) -> None:
-    """Dates under the axis, which counts in days since 1970; none so near that they touch."""
+    """Dates under the axis, which counts days since 1970, far enough apart not to touch."""
     at.xaxis_date()
     apart = (sheet.width_in("2000-01-01", 7.5) + 0.1) * _days_an_inch(ends)
     kept: list[float] = []
@@ -126,7 +126,7 @@ def _days_an_inch(ends: tuple[float, float]) -> float:
 
 
 def _steps(at: Axes, points: Sequence[Point], ends: tuple[float, float]) -> None:
-    """Why a level is a new one, beside its line; those that lie near one another in rows."""
+    """Why a level is a new one, beside its line; in rows where they are near one another."""
     rows = Rows(STEP_ROWS)
     for point in points:
         words = textwrap.shorten(visible(point.step), STEP_WIDE, placeholder=" …")
@@ -134,7 +134,7 @@ def _steps(at: Axes, points: Sequence[Point], ends: tuple[float, float]) -> None
         right = point.day + wide > ends[1]
         begins = point.day - wide if right else point.day
         row = rows.take(begins, begins + wide)
-        if row is not None:  # else its line alone: the list of certificates has the words
+        if row is not None:  # else only its line: the list of certificates has the words
             at.annotate(words, (point.day, 1.0), (-3.0 if right else 3.0, -1.5 - 9.5 * row),
                         xycoords=at.get_xaxis_transform(), textcoords="offset points", va="top",
                         ha="right" if right else "left", fontsize=STEP_SIZE, color=sheet.ALERT,
@@ -151,7 +151,7 @@ def _reach(points: Sequence[Point]) -> tuple[float, float]:
 
 
 def _line(at: Axes, series: Series, ends: tuple[float, float]) -> None:
-    """The line through the last stretch, on to where it is drawn, with its uncertainty."""
+    """The line through the last level, drawn on beyond it, with its uncertainty."""
     line = series.line
     if line is None:
         return
@@ -172,12 +172,12 @@ def _line(at: Axes, series: Series, ends: tuple[float, float]) -> None:
 
 
 def plot(asked: PlotRequest, out: Path) -> Drawn:
-    """Draw the certificates of an engine through the years.
+    """Draw the certificates of an engine over the years.
 
     Raises InputError when there is nothing to draw.
     """
     if len(asked.what) > 1:
-        raise InputError("one folder: a job, or one that holds many")
+        raise InputError("one folder: a job, or a folder of many jobs")
     listing = look(asked.what[0])
     found = history(
         listing.files, asked.engine, asked.engine_serial,

@@ -1,9 +1,9 @@
-"""Certificates in order: what each unit read over the years, its levels and its drift.
+"""Certificates in order: how each unit opened over the years, its levels and its drift.
 
 A line goes through the points of one level. A new level starts where a unit was set or changed,
-where another unit has its place, and where rig, encoder or top dead centre are no longer the same.
-Only where each level is too short, as in a workshop that sets a unit at each visit, a line takes in
-several with settings alone between them: what was set still wears as before.
+where another unit takes its place, and where rig, encoder or TDC are no longer the same. If each
+level is too short, as in a workshop that sets a unit at each visit, a line goes through several
+with only settings between them: a unit that was set wears as before.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from pathlib import Path
 from rig.base import rounding
 from rig.base.angles import wrap
 from rig.base.escape import visible
+from rig.history.before_after import changed_words
 from rig.history.visits import Visit, read_visits
 from rig.job.clock import utc_instant
 from rig.job.results import Change, MadeAdjustment
@@ -40,34 +41,34 @@ from rig.timing.drift import (
 from rig.timing.values import PHASES, Assessment, Mark
 from rig.words.assessments import CAUTION, few_points, in_groups
 
-SET_BETWEEN = "set or tightened since as found"
+SET_BETWEEN = "set or tightened after as found"
 COLUMNS = (
     *("engine", "unit", "serial", "setting", "kind", "cylinder", "measured_utc", "certificate"),
     *("phase", "level", "n", "mean_btdc_deg", "U_deg", "earliest_btdc_deg", "nominal_btdc_deg"),
     *("latest_btdc_deg", "verdict", "step"),
 )  # of a line of the comma-separated text
 _FORMULA = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
-"""So begins what a spreadsheet takes for a formula, the wide signs where wide letters are usual;
-common practice, no source."""
+"""A spreadsheet takes text that begins so for a formula; wide signs are of East Asian keyboards
+(common practice, no source)."""
 
 TOO_FEW = "too few certificates for a line: it takes three with nothing changed between"
-ALONE = "read of this cylinder alone: no line goes through it"
+ALONE = "only this cylinder was read: no line goes through it"
 
 
 class Reason(StrEnum):
     """Why a level is a new one. The value is its code in ``--json``."""
 
-    SET = "set"  # as left, where as found stands before it
-    ADJUSTED = "adjusted"  # an adjustment that was predicted, and read to have moved it
+    SET = "set"  # as left, after as found
+    ADJUSTED = "adjusted"  # a predicted adjustment, which moved it by the readings since
     CHANGED = "changed"  # as the person noted
     SERIAL = "serial"  # another unit in its place
     ENGINE = "engine"  # the same unit in another place
-    RIG = "rig"  # another rig, or an encoder mounted otherwise
+    RIG = "rig"  # another rig, or an encoder mounted differently
     TDC_MOVED = "tdc-moved"
 
 
 SAME_WEAR = frozenset({Reason.SET, Reason.ADJUSTED, Reason.ENGINE})
-"""After these the same contacts wear on, from another height."""
+"""After these the same contacts continue to wear, at another angle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,7 @@ class Point:
 
     engine: str
     unit: str
-    serial: str  # of the unit; "" where it is not stated
+    serial: str  # of the unit; "" if none was entered
     certificate: str
     file: str
     record_sha256: str
@@ -86,8 +87,8 @@ class Point:
     step: str  # why the level is a new one, in words; "" when it is not
     reasons: tuple[Reason, ...]
     level: int
-    wear: int  # numbers the stretches between steps that set no more than the height
-    shares: str  # the reference that the figure rests on
+    wear: int  # number of the stretch in which the same contacts wear
+    shares: str  # the TDC that the figure is based on
     weighs: bool  # a line can go through it: its uncertainty has a size
     # Of the unit over all cylinders that were read; of a cylinder's series, of that cylinder.
     verdict: UnitVerdict = field(default_factory=UnitVerdict)
@@ -103,8 +104,8 @@ class Series:
     """One unit in one setting on one cylinder (None: over all) through the years, in order.
 
     ``line`` goes through the points that weigh, and is None with too few. ``leaves_utc`` is the day
-    when it would leave the last window, ``soonest_utc`` the day before which it will not have left
-    with 97.5 %; both None when it would not, or when no drift is detected.
+    when it would leave the last window, ``soonest_utc`` the day up to which it stays inside with
+    97.5 %; both None when it would not leave, or when no drift is detected.
     """
 
     unit: str
@@ -141,7 +142,7 @@ class History:
     """All series of one engine, or of one unit (``unit_serial``) on one engine or several.
 
     ``troubles`` names certificates that could not be used, or not for a line, and why.
-    ``first_out`` is the series that leaves its window first, each cylinder for itself.
+    ``first_out`` is the series that leaves its window first, each cylinder by itself.
     """
 
     engine: str
@@ -151,7 +152,7 @@ class History:
     changes: tuple[DatedChange, ...]
     troubles: tuple[str, ...]
     caution: str = CAUTION
-    by_cylinder: tuple[Series, ...] = ()  # each cylinder's, too, through the latest visits
+    by_cylinder: tuple[Series, ...] = ()  # those of each cylinder too, of the latest visits
     first_out: Series | None = None
     unit_serial: str = ""
 
@@ -167,16 +168,15 @@ def history(
     """Put the certificates of one engine in order; those of others are left out if it is named.
 
     ``engine`` and ``serial`` name it as the engine file does; either may be left out. With
-    ``unit_serial`` the unit of that serial number is followed, on whatever engine it was. Without
-    ``cylinders`` a unit's figure over all cylinders stands for those of each. Raises InputError
-    when none is found (NoSuchUnitError for a unit), or when certificates of different engines are
-    left.
+    ``unit_serial`` the unit of that serial number is followed on any engine. Without ``cylinders``
+    a figure over all cylinders replaces those of each. Raises InputError when no certificate is
+    found (NoSuchUnitError for a unit), or when several engines are left.
     """
     visits, troubles = read_visits(paths, engine, serial, unit_serial)
     if unit_serial:
         visits = [own for each in visits if (own := each.of_unit(unit_serial)).assessments]
     series = tuple(series_of(visits, bool(unit_serial), cylinders=cylinders))
-    # A line goes through no more than the latest: those are enough for each cylinder's outlook.
+    # Lines go only through the latest, so these are enough for the outlook of each cylinder.
     by_cylinder = tuple(series_of(visits[-LATEST:], bool(unit_serial)))
     troubles += [visible(f"{v.path.name}: {move.words}") for v in visits for move in v.tdc_moves]
     for visit in visits:
@@ -231,7 +231,7 @@ def csv_text(of: History) -> str:
 
 
 def _cell(value: object) -> object:
-    """A value for a spreadsheet: text never reads as a formula there, and is harmless."""
+    """A value for a spreadsheet: text is harmless, and never a formula."""
     if not isinstance(value, str):
         return value
     text = visible(value)
@@ -244,14 +244,14 @@ def _cell(value: object) -> object:
 def series_of(
     visits: Iterable[Visit], by_serial: bool = False, *, cylinders: bool = True
 ) -> Iterator[Series]:
-    """All series; a unit that is followed by its serial is one, whatever it is called. Without
-    ``cylinders`` a figure over all cylinders stands for those of each."""
+    """All series; a unit that is followed by its serial is one under any name. Without
+    ``cylinders`` a figure over all cylinders replaces those of each."""
     gathered: defaultdict[tuple[str, str, int | None, str], list[Point]] = defaultdict(list)
     names: dict[str, str] = {}
     before: dict[object, Visit] = {}
     for visit in visits:
         for of in found_and_left(visit.assessments if cylinders else visit.over_all()):
-            # A unit that is coupled wrongly has not drifted.
+            # One crank turn out is a mistake in coupling, not drift.
             if of.mean_btdc is None or Mark.ONE_TURN_OUT in of.marks:
                 continue
             unit = visit.serials.get(of.unit, "") if by_serial else of.unit
@@ -300,14 +300,14 @@ def _steps(visit: Visit, of: Assessment, before: Point, earlier: Visit) -> dict[
         found = {Reason.ADJUSTED: adjusted, Reason.CHANGED: noted}
         return {Reason.SET: why} | {reason: words for reason, words in found.items() if words}
     if _is_read_later(visit, of):
-        # What was noted or adjusted during the visit came after what was found at first.
+        # What was noted or adjusted during the visit is later than the reading as found.
         noted = adjusted = ""
     entered = [each.words for each in changes if not each.noted]
     rig = ""
     if earlier.rig and visit.rig and earlier.rig != visit.rig:
         rig = f"rig {visit.rig} in place of {earlier.rig}"
     elif earlier.mount != visit.mount:
-        rig = "encoder mounted otherwise, by the engine file"
+        rig = "encoder mounted differently, by the engine file"
     other = before.serial and serial and before.serial != serial
     moved = (before.engine, before.unit) != (visit.engine, unit)
     found = {
@@ -322,7 +322,7 @@ def _steps(visit: Visit, of: Assessment, before: Point, earlier: Visit) -> dict[
 
 
 def _is_read_later(visit: Visit, of: Assessment) -> bool:
-    """Whether the same record has this figure in a later phase, too."""
+    """Whether the same record has this figure in a later phase too."""
     own = (of.unit, of.setting, of.cylinder, of.kind)
     later = PHASES[PHASES.index(of.phase) + 1 :] if of.phase in PHASES else ()
     return any(
@@ -332,7 +332,7 @@ def _is_read_later(visit: Visit, of: Assessment) -> bool:
 
 
 def _has_moved(adjustment: MadeAdjustment, unit: str) -> bool:
-    """Whether what was read since shows that an adjustment moved a unit."""
+    """Whether the readings since show that an adjustment moved a unit."""
     return any(
         each.unit == unit and each.verdict not in ("", "not moved")
         for each in adjustment.predictions
@@ -411,19 +411,14 @@ def _since(points: Sequence[Point], weighing: Sequence[Point]) -> str:
         return "" if step is None else f"one certificate {_step_day(step)}"
     same = first.shares == last.shares
     found = compare_assessments(last.assessment, first.assessment, shared_reference=same)
-    return (
-        f"opens {rounding.size(found.difference_deg, found.U_deg)}°"
-        f" {'earlier' if found.difference_deg > 0.0 else 'later'} than on"
-        f" {first.measured_utc[:10]}, {first.phase}, U {rounding.two_figures(found.U_deg)}°:"
-        f" {'changed' if has_changed(found) else 'no change detected'}"
-    )
+    before = f"on {first.measured_utc[:10]} ({first.phase})"
+    return changed_words(found.difference_deg, found.U_deg, has_changed(found), before)
 
 
 def _outlook(line: Line, last: Point) -> tuple[str | None, str | None, str]:
     """The day when the line would leave the window, the earliest such day, and the sentence.
 
-    A day is None when it would not leave, when that is further off than FURTHEST_YEARS, or when no
-    drift is detected.
+    A day is None when it would not leave within FURTHEST_YEARS, or when no drift is detected.
     """
     slope, U = line.per_year_deg, line.U_per_year_deg
     size, way = rounding.rate(slope, U), "earlier" if slope > 0 else "later"
@@ -459,9 +454,9 @@ def _outlook(line: Line, last: Point) -> tuple[str | None, str | None, str]:
 
 
 def chosen(series: Sequence[Series], unit: str | None, *, cylinders: bool) -> list[Series]:
-    """The series to show: over all cylinders where there is such a one, else each cylinder's.
+    """The series to show: that over all cylinders if there is one, else each cylinder's.
 
-    A visit at which one cylinder alone was read, as found, say, is shown as that cylinder's.
+    A visit at which only one cylinder was read is shown as that cylinder's.
     """
     own = [each for each in series if unit in (None, each.unit)]
     if cylinders:

@@ -41,19 +41,19 @@ class Visit:
     serials: dict[str, str]  # unit -> its serial number
     rig: str  # which rig it was, without the version of its firmware
     mount: str  # the encoder as mounted
-    tdc: str  # what tells its TDC from others
+    tdc: str  # identifies its TDC
     assessments: tuple[RecordedAssessment, ...]
     changes: tuple[Change, ...] = ()
     tdc_moves: tuple[TdcMove, ...] = ()
     adjustments: tuple[MadeAdjustment, ...] = ()
 
     def of_unit(self, serial: str) -> Visit:
-        """What it says of the unit with that serial number."""
+        """Only the unit with that serial number."""
         own = tuple(a for a in self.assessments if self.serials.get(a.unit) == serial)
         return replace(self, assessments=own)
 
     def over_all(self) -> list[RecordedAssessment]:
-        """Without those of a cylinder, where one over all cylinders is beside them."""
+        """Its assessments, without those of a cylinder if there is one over all cylinders."""
         whole = {_unit_of(each) for each in self.assessments if each.cylinder is None}
         return [a for a in self.assessments if a.cylinder is None or _unit_of(a) not in whole]
 
@@ -79,8 +79,8 @@ class _Parts:
 
 
 def look(folder: Path) -> Listing:
-    """The certificates of a job, or of all jobs in a folder, in order of their names; and what
-    lies among them and is none.
+    """The certificates of a job, or of all jobs in a folder, in order of their names; and what else
+    is among them.
 
     Raises InputError when there is no such folder.
     """
@@ -155,7 +155,7 @@ def _visit(path: Path, record: seal.Record, sha256: str) -> Visit:
             adjustments=parts.adjustments,
         )
     except (AttributeError, KeyError, TypeError, ValueError) as why:
-        raise InputError(f"{named(path)}: is not whole ({why}); it was edited.") from None
+        raise InputError(f"{named(path)}: is incomplete ({why}); it was edited.") from None
     utc_instant(visit.measured_utc)
     return visit
 
@@ -171,7 +171,7 @@ def _rig_of(captures: Any) -> str:
 
 
 def _each_once(visits: Iterable[Visit]) -> list[Visit]:
-    """In order of measuring; what was certified again, as with a change told later, counts once."""
+    """In order of measuring; what was certified again, as to add a change, counts once."""
     kept: list[Visit] = []
     for each in sorted(visits, key=lambda each: (each.measured_utc, each.identification)):
         before = kept[-1] if kept else None
@@ -189,7 +189,7 @@ def _no_serial(serial: str, known: Iterable[str], troubles: Sequence[str]) -> st
     there = ", ".join(visible(each) for each in known)
     if not there and troubles:
         return f"there is no certificate to read here ({troubles[0]})."
-    said = f"the certificates have {there}" if there else "no certificate states a unit's serial"
+    said = f"the certificates have {there}" if there else "no certificate has a unit's serial"
     return f"no unit with serial {visible(serial)}: {said}."
 
 

@@ -136,7 +136,7 @@ def compare_reports(first: Mapping[str, Any], second: Mapping[str, Any]) -> Unit
 
 def _check(plain: Mapping[str, Any]) -> None:
     if plain.get("kind") != KIND:
-        raise InputError(f"this is no unit report but {plain.get('kind', 'something else')!r}")
+        raise InputError(f"this is not a unit report, but {plain.get('kind', 'something else')!r}")
     if not isinstance(plain.get("version"), int) or plain["version"] > VERSION:
         raise InputError(
             f"this unit report has version {plain.get('version')!r}, this program reads up to "
@@ -147,7 +147,7 @@ def _check(plain: Mapping[str, Any]) -> None:
 
 
 def _not_whole(what: str) -> InputError:
-    return InputError(f"this unit report is not whole: {what}")
+    return InputError(f"this unit report is incomplete: {what}")
 
 
 def means_of(found: Mapping[str, Any]) -> Iterator[tuple[Result, Mean]]:
@@ -186,7 +186,7 @@ def _mean_of(plain: Any, key: str) -> Mean:
             known = math.inf if nu is None else nu  # JSON has no infinity
             if isinstance(known, int | float) and known >= 1.0:
                 return Mean(float(deg), float(u_deg), int(n), float(known))
-    raise _not_whole(f"{key} is no angle with its uncertainty")
+    raise _not_whole(f"{key} is not an angle with its uncertainty")
 
 
 def _change(name: str, before: Mean, after: Mean, period_deg: float) -> UnitChange:

@@ -1,4 +1,4 @@
-"""A unit on the bench, live: the encoder on its own shaft, the person led through its report."""
+"""A unit on the bench, live: the encoder on its own shaft; leads the person to its report."""
 
 from __future__ import annotations
 
@@ -170,8 +170,8 @@ class MeasureUnit(Procedure):
         )  # fmt: skip
         found = (each[1:] for each in steps if each[0])
         end = (
-            "End here and have the report",
-            "All that was asked for is read.",
+            "End here and save the report",
+            "Everything for the report is read.",
             "save",
             Hand.NOTHING,
         )
@@ -190,12 +190,12 @@ class MeasureUnit(Procedure):
             Action("undo", "backspace", "undo", "undo the last place felt as neutral", self._back,
                    undo="feel it again"),
             Action("coupling", "i", f"coupling {name}", does, self._turn_coupling, undo="i again"),
-            Action("save", "s", "report", "end here and have the report", self._ask_end,
+            Action("save", "s", "report", "end here and save the report", self._ask_end,
                    undo="asked first"),
         )  # fmt: skip
 
     def _ask_end(self, bench: Bench, _: str) -> None:
-        bench.prompt.ask("End here and have the report?", self._end)
+        bench.prompt.ask("End here and save the report?", self._end)
 
     def _end(self) -> None:
         self.over = True
@@ -207,7 +207,7 @@ class MeasureUnit(Procedure):
     def _settled(self, _: Bench, __: str) -> None:
         at, way = still_deg(self._host), self._host.stillness.way
         if way == 0:
-            raise InputError("turn it first: approach neutral from one side or the other")
+            raise InputError("turn it first: neutral is approached from one side or the other")
         self._note(NEUTRAL, {"crank_deg": at, "direction": way})
         side = "forward" if way > 0 else "turning back"
         self._prompt.say(f"neutral felt {side} at {rounding.after_index(at)}° after the index")
@@ -217,7 +217,7 @@ class MeasureUnit(Procedure):
             raise InputError("no neutral place was entered yet")
         at = self._alone.felt[-1][1]
         self._note(NEUTRAL, {"back": True})
-        self._prompt.say(f"undone: neutral at {rounding.after_index(at)}°")
+        self._prompt.say(f"undone: neutral at {rounding.after_index(at)}° after the index")
 
     def _turn_coupling(self, _: Bench, __: str) -> None:
         self._note(COUPLING, {"engaged": not self._alone.engaged})

@@ -43,10 +43,10 @@ from rig.wire.records import Batch, Note
 
 SINGLE_U_DEG = 0.1  # standard uncertainty of a single reading (common practice, no source)
 KIND, VERSION, FOLDER = "unit report", 3, "units"
-PLAY = 2  # the version that calls the backlash play; version 1 does not say how it was set up
+NAMED_PLAY = 2  # its name for backlash is play; version 1 does not say how the unit was set up
 SAYS = "contacts and lobes of a unit on the bench, turned by hand; not a release to service"
 NEUTRAL, COUPLING = "neutral", "coupling"  # annotations
-MOST_DEG = 1e6  # no angle of a unit is as large; a larger one was edited
+MOST_DEG = 1e6  # a larger angle of a unit was edited
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,8 +184,8 @@ def report(
 ) -> UnitReport:
     """The results of the readings of a unit by itself.
 
-    ``poles`` of the magnet say how often neutral comes in a turn; without it only the felt place is
-    used. Raises InputError when the openings are not at ``lobes`` places. Source: JCGM 100:2008,
+    ``poles`` of the magnet give the number of neutrals in a turn; without them only the felt place
+    is used. Raises InputError when the openings are not at ``lobes`` places. Source: JCGM 100:2008,
     4.2.3 and 5.1.2, for the means and their differences.
     """
     q = 360.0 / encoder.counts_per_turn / float(encoder.turns_per_crank_turn)
@@ -222,7 +222,7 @@ def report(
 def _mean(angles: Sequence[float], q_deg: float) -> Mean:
     """Mean in [0, 360) with its repeatability and the rounding to a count."""
     if not is_defined(angles):
-        raise InputError("angles of one place are all round the turn: enter them again")
+        raise InputError("the angles of one place are spread all round the turn: enter them again")
     mean, sd = mean_and_spread(angles)
     n = len(angles)
     own = (SINGLE_U_DEG, math.inf) if sd is None else (sd / math.sqrt(n), n - 1.0)
@@ -236,7 +236,7 @@ def _gather(angles: Sequence[float], lobes: int, what: str, q_deg: float) -> lis
     if len(angles) < lobes:
         raise InputError(
             f"{len(angles)} {what} for {many(lobes, 'lobe')}: turn on until each lobe has passed,"
-            " better five times"
+            " five times if you can"
         )
     around = np.sort([modulo(angle) for angle in angles])
     gaps = np.diff(around, prepend=around[-1] - 360.0)  # before each
@@ -437,7 +437,7 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
     """The report of a unit, computed again from its recordings. Raises InputError for a sheet of
     version 1, which does not say how the unit was set up."""
     version = plain["version"]
-    if version not in (PLAY, VERSION):
+    if version not in (NAMED_PLAY, VERSION):
         raise InputError(
             f"version {version!r} does not say how the unit was set up; report the unit again"
         )
@@ -457,8 +457,8 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
         impulse=None if impulse is None else at(impulse["recording"]), changes=plain["changes"],
         rules=EARLIER_RULES.get(str(plain["program"]), ()),
     )  # fmt: skip
-    if version == PLAY:
-        fresh["version"], found = PLAY, fresh["found"]
+    if version == NAMED_PLAY:
+        fresh["version"], found = NAMED_PLAY, fresh["found"]
         found["play"] = found.pop("backlash")
     return fresh
 

@@ -34,7 +34,7 @@ class DatedReport:
     made_utc: str
     type: str
     serial: str
-    name: str  # in the engine file; empty when it was on no engine
+    name: str  # in the engine file; "" without one
     counted_as: tuple[int, int]  # lobes, and poles of its magnet (0: not entered)
     means: Mapping[Result, Mean]
     changes: tuple[str, ...]
@@ -81,7 +81,7 @@ def read(folder: Path, troubles: list[str]) -> list[DatedReport]:
         except InputError as why:
             said.append(f"left out: {named(path)}: {str(why).removeprefix(f'{path}: ')}")
         except (KeyError, TypeError, ValueError, OverflowError) as why:
-            said.append(f"left out: {named(path)}: it is not whole: {why}")
+            said.append(f"left out: {named(path)}: it is incomplete: {why}")
     troubles += [visible(each, LONGEST_TROUBLE) for each in said]
     return sorted(found, key=lambda each: each.made_utc)
 
@@ -153,7 +153,7 @@ def _series(reports: Sequence[DatedReport], steps: Sequence[str], of: Result) ->
             day = utc_instant(report.made_utc).timestamp() / 86400.0
             dated.append(DatedMean(day, mean.deg, own, level, report.file, mean.n))
     first = reports[0]
-    # A line goes only through what was read since the last change.
+    # A line goes only through the reports since the last change.
     now = [each for each in dated if each.level == level]
     line = fit(now, of.period_deg(first.counted_as[1]))
     return UnitSeries(first.type, first.serial, str(of), tuple(points), line, _words(line))

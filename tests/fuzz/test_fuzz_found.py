@@ -52,7 +52,7 @@ def test_a_direction_that_is_no_whole_number(way: object) -> None:
 def test_a_unit_report_of_another_shape(found: object) -> None:
     unit = {"type": "M", "serial": "1", "lobes": 2}
     report = {"kind": "unit report", "version": 1, "unit": unit, "found": found}
-    with pytest.raises(InputError, match="not whole"):
+    with pytest.raises(InputError, match="incomplete"):
         compare_reports(report, report)
 
 

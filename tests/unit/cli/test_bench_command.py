@@ -113,7 +113,7 @@ def test_what_is_refused(tmp_path: Path) -> None:
     assert "has upper, lower" in refused(2, "bench", job)
     assert "--lobes" in refused(2, "bench", capture)
     assert "are not at" in refused(2, "bench", capture, "--lobes", 3)
-    assert "better five times" in refused(2, "bench", capture, "--lobes", 2, "--input", 7)
+    assert "five times if you can" in refused(2, "bench", capture, "--lobes", 2, "--input", 7)
     assert "--poles" in refused(2, "bench", capture, "--lobes", 2, "--poles", 99)
     assert "no such file" in refused(2, "bench", tmp_path / "none.capture", "--lobes", 2)
     report = Path(str(reported("--serial", "A1")["saved"]))
@@ -133,4 +133,4 @@ def test_reports_of_different_types_are_not_compared(tmp_path: Path) -> None:
     del sheet["found"]["lobes"]
     sheet["unit"]["type"] = "upper"
     other.write_text(json.dumps(sheet), "utf-8")
-    assert "not whole" in refused(2, "bench", first, other)
+    assert "incomplete" in refused(2, "bench", first, other)

@@ -201,7 +201,7 @@ TURNED = MadeAdjustment(
         ({"serial": "B2"}, (Reason.SERIAL,), "serial B2 in place of A1"),
         ({"rig": "another-rig-1.4"}, (Reason.RIG,), "rig another-rig in place of bench-rig"),
         ({"rig": "bench-rig-1.5"}, (), ""),  # the same rig with newer firmware
-        ({"run_out_deg": 0.05}, (Reason.RIG,), "encoder mounted otherwise, by the engine file"),
+        ({"run_out_deg": 0.05}, (Reason.RIG,), "encoder mounted differently, by the engine file"),
         ({"tdc_moves": (MOVED,)}, (Reason.TDC_MOVED,), "TDC moved during the visit"),
         ({"changes": (Change("new heel", "rear"),)}, (Reason.CHANGED,), "new heel"),
         ({"adjustments": (TURNED,)}, (Reason.ADJUSTED,), "body turned 1.2 mm clockwise"),

@@ -198,11 +198,11 @@ def test_reports_that_do_not_belong_together() -> None:
     )
     with pytest.raises(InputError, match="different units, type demo type and other"):
         compare_reports(plain, other)
-    with pytest.raises(InputError, match="no unit report but 'certificate'"):
+    with pytest.raises(InputError, match="not a unit report, but 'certificate'"):
         compare_reports(plain, {"kind": "certificate"})
     with pytest.raises(InputError, match="newer program"):
         compare_reports(plain, {**plain, "version": VERSION + 1})
-    with pytest.raises(InputError, match="not whole"):
+    with pytest.raises(InputError, match="incomplete"):
         compare_reports(plain, {"kind": "unit report", "version": 1})
 
 

@@ -112,14 +112,14 @@ def test_units_are_distinguished(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("spoil", "said"),
     [
-        (lambda sheet: sheet.pop("unit"), "not whole: 'unit'"),
+        (lambda sheet: sheet.pop("unit"), "incomplete: 'unit'"),
         (lambda sheet: sheet.update(made_utc="yesterday"), "'yesterday' is not a possible time"),
         (lambda sheet: sheet["found"].update(play=mean(float("nan"))), "JSON cannot hold"),
-        (lambda sheet: sheet["found"].update(play=mean(1.0) | {"deg": "nan"}), "no angle"),
-        (lambda sheet: sheet["found"].update(play=7), "not whole"),
+        (lambda sheet: sheet["found"].update(play=mean(1.0) | {"deg": "nan"}), "not an angle"),
+        (lambda sheet: sheet["found"].update(play=7), "incomplete"),
         (lambda sheet: sheet["found"].update(play=mean(0.4, 0.0)), "an uncertainty of zero"),
-        (lambda sheet: sheet.update(changes=3), "not whole"),
-        (lambda sheet: sheet.update(found=[1]), "not whole"),
+        (lambda sheet: sheet.update(changes=3), "incomplete"),
+        (lambda sheet: sheet.update(found=[1]), "incomplete"),
     ],
 )
 def test_a_report_that_was_edited_is_left_out_and_reported(
