@@ -22,6 +22,7 @@ import numpy as np
 from rig.adjust.moves import Fitted, Move, Place, period_deg
 from rig.adjust.plan import AdjustmentKind, Figure, Step
 from rig.base.angles import modulo
+from rig.base.earlier_rules import EarlierRule
 from rig.base.errors import InputError
 from rig.base.rounding import many, size
 from rig.engine import gear_train
@@ -431,6 +432,12 @@ def gap_rate(gap: Gap) -> tuple[float, float]:
 
 def _gaps(of: Fitted, gap: Gap) -> Iterator[Move]:
     rate, _ = gap_rate(gap)
+    beyond_mm = max(gap.least_mm - gap.now_mm, gap.now_mm - gap.most_mm)
+    if beyond_mm > 1e-6 and EarlierRule.GAP_BEYOND_LIMITS not in of.rules:
+        raise InputError(
+            f"{gap.unit}: its contact gap of {gap.now_mm:.2f} mm is not within {gap.least_mm:.2f}"
+            f" to {gap.most_mm:.2f} mm: set it within them, then read again"
+        )
     low = min(0.0, rate * (gap.least_mm - gap.now_mm))
     high = max(0.0, rate * (gap.most_mm - gap.now_mm))
     yield of.range(partial(gap_step, of, gap), low, high)

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rig.adjust.plan import AdjustmentKind, Step
+from rig.base.earlier_rules import Rules
 from rig.base.errors import InputError
 from rig.engine import gear_train, profile
 from rig.engine.profile import Engine, Stage, Train, Unit
@@ -80,7 +81,8 @@ class Fitted:
     """The units of an engine, what drives them, and the readings to be corrected.
 
     ``ends``, ``read_btdc`` and ``U_deg`` go by the unit's name; an uncertainty gives the digits of
-    a step in words. ``at_places`` are the units with windows at several places of their lever.
+    a step in words. ``at_places`` are the units with windows at several places of their lever;
+    ``rules`` are those of an earlier version.
     """
 
     units: Sequence[Unit]
@@ -90,6 +92,7 @@ class Fitted:
     read_btdc: Mapping[str, float] = field(default_factory=dict)
     U_deg: Mapping[str, float] = field(default_factory=dict)
     at_places: Collection[str] = ()
+    rules: Rules = ()
 
     def body(self, owner: str) -> list[Unit]:
         """The units that move with a unit or body. Raises InputError for an unknown name."""

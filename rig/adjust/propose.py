@@ -70,6 +70,7 @@ def propose(
         U_deg={w.unit: w.U_deg for w in wants if w.U_deg is not None},
         at_places=() if by_last
         else [n for n in names if len({w.setting for w in wants if w.unit == n}) > 1],
+        rules=rules,
     )  # fmt: skip
     found, notes = moves(of, entered)
     if not found and not notes:

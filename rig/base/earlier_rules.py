@@ -29,6 +29,7 @@ class EarlierRule(Enum):
     GLITCH_AS_BOUNCE = auto()  # an edge of another input at the same instant means nothing
     TWO_AS_FACTOR = auto()  # a prediction is confirmed with k = 2, however few the readings
     SMALL_CHANGE_PASSES = auto()  # a small change is not missed, however far off it is read
+    GAP_BEYOND_LIMITS = auto()  # a contact gap beyond its limits is adjusted, but not within them
     LEVER_MOVES_ALL = auto()  # setting a lever moves what is read at each place of it
     OFFSET_LEFT_OPEN = auto()  # a limit of 0 for a cylinder's offset counts as none entered
     DRAG_OF_ONE_HALF = auto()  # backlash drops out of halves of which one was read with a drag
@@ -49,6 +50,7 @@ _UNTIL_0_6 = frozenset(
         EarlierRule.LOBES_AS_ONE,
         EarlierRule.TWO_AS_FACTOR,
         EarlierRule.SMALL_CHANGE_PASSES,
+        EarlierRule.GAP_BEYOND_LIMITS,
         EarlierRule.LEVER_MOVES_ALL,
         EarlierRule.DRAG_OF_ONE_HALF,
         EarlierRule.TRIP_BEFORE_RELEASE,

@@ -27,6 +27,7 @@ from rig.adjust.plan import (
 from rig.adjust.predictions import predict
 from rig.adjust.propose import propose
 from rig.base import rounding
+from rig.base.earlier_rules import EarlierRule
 from rig.base.errors import InputError
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.profile import (
@@ -636,3 +637,19 @@ def test_no_place_of_a_body_is_named_for_a_unit_one_crank_turn_out() -> None:
         wants, profile(UPPER, LOWER), Adjustments(slots=(Slot("twin", 45.0, 1.0, 1.0),))
     )
     assert not any("no place of the body" in note for note in found.notes)
+
+
+def test_a_contact_gap_beyond_its_limits_is_set_within_them_before_it_is_adjusted() -> None:
+    """0.50 mm where 0.35 to 0.45 are allowed: 0.48 mm would have the opening inside."""
+    want = Want("upper", "full advance", 37.2, 36.0, 37.0, 35.0, 0.05)
+    measured = GapReading(0.35, 35.0, 0.02), GapReading(0.45, 37.0, 0.02)
+    gap = Gap("upper", 0.50, 0.35, 0.45, measured)
+    found = propose([want], profile(UPPER), Adjustments(gaps=(gap,)))
+    assert not found.reached
+    assert any("0.50 mm is not within 0.35 to 0.45 mm" in note for note in found.notes)
+    within = propose([want], profile(UPPER), Adjustments(gaps=(replace(gap, now_mm=0.45),)))
+    (step,) = within.options[0].steps
+    assert within.reached
+    assert 0.35 <= step.figures["gap_mm"] <= 0.45  # type: ignore[operator]
+    earlier = (EarlierRule.GAP_BEYOND_LIMITS,)
+    assert propose([want], profile(UPPER), Adjustments(gaps=(gap,)), rules=earlier).reached
