@@ -565,6 +565,12 @@ def moves(of: Fitted, entered: Adjustments) -> tuple[list[Move], list[str]]:
                 found.extend(moves_of(of, item))
             except InputError as error:
                 notes.append(str(error))
+    notes += [
+        f"{dog.unit}: a new place in its {dog.recut} may break into one that is there: enter"
+        " clear_mm, how far apart their centres have to be at least"
+        for dog in entered.dogs
+        if dog.recut and dog.clear_mm <= (dog.width_mm or 0.0)
+    ]
     if entered.train is not None:
         for shaft in filter(None, map(of.shaft, of.units)):
             notes += gear_train.idler_notes(entered.train, shaft)

@@ -270,3 +270,14 @@ def test_lever() -> None:
     step = kinds.lever_step(read, Lever("upper"), -15.0)
     assert step.figures["place"] == pytest.approx(0.5)
     assert "50 per cent" in step.words
+
+
+def test_a_new_place_that_may_break_into_an_old_one_is_said() -> None:
+    def said(dog: DriveDog) -> bool:
+        _, notes = kinds.moves(FITTED, Adjustments(dogs=(dog,)))
+        return any("break into" in note for note in notes)
+
+    assert said(DriveDog("twin", 1, "unit half", 18.0))
+    assert said(DriveDog("twin", 1, "unit half", 18.0, 6.0, width_mm=6.0))
+    assert not said(DriveDog("twin", 1, "unit half", 18.0, 6.5, width_mm=6.0))
+    assert not said(DriveDog("twin", 2))
