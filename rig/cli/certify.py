@@ -92,7 +92,7 @@ def verify(args: argparse.Namespace) -> Answer:
     }
     lines = [
         f"{'holds' if check.holds else 'DOES NOT HOLD':<14} {check.what}: {check.words}"
-        + ("" if check.holds else f" (stated {check.stated}, found {check.found})")
+        + ("" if check.holds else f" (recorded {check.stated}, found {check.found})")
         for check in sorted(checks, key=lambda check: not check.holds)  # what does not hold, last
         if args.all_checks or not check.holds or check.sort != "figure"
     ]

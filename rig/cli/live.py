@@ -115,7 +115,7 @@ def conclude(live: LiveSession) -> int:
     if live.recorder.writer.is_there():
         lines.append(f"capture:     {live.capture_path}")
     lines += files
-    with contextlib.suppress(BrokenPipeError):  # the window was closed: all is kept, nobody looks
+    with contextlib.suppress(BrokenPipeError):  # the window was closed; all is saved
         print("\n".join(shown_lines(lines)), flush=True)
     for text in lacking:
         message(f"MISSING: {text}")
@@ -172,7 +172,7 @@ class VirtualRigProcess:
         )
         self._words: queue.SimpleQueue[dict[str, Any]] = queue.SimpleQueue()
         self.asked = self.done = 0  # commands given, and carried out
-        self.last: dict[str, Any] = {}  # what the last of them came to
+        self.last: dict[str, Any] = {}  # the answer to the last of them
         threading.Thread(target=self._listen, daemon=True).start()
         try:
             self.port = str(self._words.get(timeout=START_S)["port"])

@@ -48,7 +48,7 @@ COMMANDS = {
 """Every command and what it does, in the order in which they are shown."""
 
 MODULES = {"demo": "live", "ports": "check", "range": "results", "verify": "certify"}
-"""The module of a command that has none of its own name."""
+"""Commands that share the module of another."""
 
 RENAMED = {
     "figures": "results",
@@ -192,7 +192,7 @@ def _run(words: Sequence[str]) -> int:
 
 
 def _of_the_program(fault: Exception) -> str:
-    """A fault that is nobody's but the program's, in one sentence."""
+    """A fault of the program, in one sentence."""
     import traceback
 
     at = traceback.extract_tb(fault.__traceback__)[-1]

@@ -59,7 +59,7 @@ TYPES: dict[str, Callable[[str], Any]] = {
     **dict.fromkeys(("KEY=ANSWER", "INPUT=LEVEL", "NAME=SIGNAL"), pair),
     "RATIO": ratio,
 }
-"""What a placeholder in a table of options stands for; any other is text."""
+"""Types of the placeholders in a table of options; any other is text."""
 
 JOB = "job PATH  the job folder\n"
 JOB_AND_CAPTURES = f"{JOB}[capture...] PATH  default: the newest capture\n"

@@ -60,7 +60,7 @@ def _levels(options: Sequence[tuple[str, str]]) -> dict[str, int]:
 
 
 def _delays(options: Sequence[str]) -> dict[str, float]:
-    """Delays by input; "" stands for every input."""
+    """Delays by input; that of "" is for all inputs."""
     try:
         return {
             name: float(text)

@@ -137,7 +137,7 @@ def _lever(found: AdvanceRange) -> list[str]:
 def assessment_lines(
     assessments: Sequence[Assessment], comparisons: Sequence[Comparison] = ()
 ) -> list[str]:
-    """Each unit with its verdict and a table of its cylinders; then pairs of units likewise."""
+    """Each unit with its verdict and a table of its cylinders; then the same for pairs of units."""
     units: defaultdict[object, list[Assessment]] = defaultdict(list)
     for j in assessments:  # what is one crank turn out is apart
         units[j.unit, j.setting, j.phase, j.kind, Mark.ONE_TURN_OUT in j.marks].append(j)

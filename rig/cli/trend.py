@@ -71,8 +71,8 @@ def run(args: argparse.Namespace) -> Answer:
 
         plot.draw(found, shown, sheet.out_path(args.drawing))
         written.append(str(args.drawing))
-    told = (*troubles, *found.troubles)
-    figures = fields_of(replace(found, series=tuple(shown), troubles=told))
+    left_out = (*troubles, *found.troubles)
+    figures = fields_of(replace(found, series=tuple(shown), troubles=left_out))
     del figures["by_cylinder"]
     first_out = found.first_out and fields_of(
         found.first_out, "unit", "setting", "cylinder", "kind", "leaves_utc", "soonest_utc", "words"

@@ -1,7 +1,7 @@
 """The board: changes of pins in, lines of the format out, each with the time at which it is sent.
 
-It does what ``firmware_notes/protocol.md`` asks of a board, and knows what a board knows: pins and
-a clock. Feeding it a stretch of time whole or in parts gives the same lines.
+It does what ``firmware_notes/protocol.md`` asks of a board, from its pins and a clock alone. A
+stretch of time gives the same lines whole or in parts.
 
 ``Counter`` is its encoder counter, ``Cable`` is what can happen to bytes between the board and the
 program.
@@ -52,7 +52,7 @@ class Board:
 
     def __init__(self, spec: BoardSpec, levels: Levels, at_s: float, cause: int = 1) -> None:
         self._spec = spec
-        self._began_us = self._now_us = self._said_us = self._health_us = int(at_s * 1e6)
+        self._began_us = self._now_us = self._sent_us = self._health_us = int(at_s * 1e6)
         self._line_free_us = float(self._began_us)
         self._byte_us = 1e7 / spec.baud  # ten bits to a byte: start, eight, stop
         clock, count = (spec.clock_start_us, spec.count_start) if cause == 1 else (0, 0)
@@ -70,7 +70,7 @@ class Board:
         self._totals = (0, 0, 0)
         self._last_steps = self._last_widths = 0
         self._out: list[Timed] = []
-        self._say("R", self._began_us, cause)
+        self._send("R", self._began_us, cause)
         self._identity(self._began_us)
 
     # -- public --
@@ -120,8 +120,8 @@ class Board:
     def _drain(self, now_us: int) -> None:
         """Send the waiting edges that are complete."""
         while True:
-            while self._queue and (at_us := self._sayable_us(self._queue[0])) <= now_us:
-                self._say_edges(self._queue.popleft(), at_us)
+            while self._queue and (at_us := self._sendable_us(self._queue[0])) <= now_us:
+                self._send_edges(self._queue.popleft(), at_us)
             if not self._bursts or len(self._queue) > self._spec.edge_room // 2:
                 return
             bursts = self._bursts.values()
@@ -129,13 +129,13 @@ class Board:
             self._queue += sorted(settled, key=lambda edges: edges[0].t_us)
             self._bursts.clear()
 
-    def _sayable_us(self, edges: Edges) -> int:
+    def _sendable_us(self, edges: Edges) -> int:
         """When they are complete and the line has room; half of it is kept for other lines."""
         ready_us = edges[-1].t_us if len(edges) > 1 else self.counter.ready_us(edges[0])
         room_us = self._line_free_us - 0.5 * self._spec.line_room * self._byte_us
-        return max(ready_us, self._said_us, int(np.ceil(room_us)))
+        return max(ready_us, self._sent_us, int(np.ceil(room_us)))
 
-    def _say_edges(self, edges: Edges, at_us: int) -> None:
+    def _send_edges(self, edges: Edges, at_us: int) -> None:
         first = edges[0]
         if len(edges) > 1:  # ``X``: all but the last, and the longest run at each level
             times = self._clock(first.t_us), self._clock(edges[-2].t_us)
@@ -145,11 +145,11 @@ class Board:
                 )
                 for level in (0, 1)
             )
-            self._say("X", at_us, first.input, len(edges) - 1, *times, low, high)
+            self._send("X", at_us, first.input, len(edges) - 1, *times, low, high)
             return
         kind, *head = ("Z",) if first.input == INDEX else ("C", first.input)
         count, around = self.counter.around(first)
-        self._say(kind, at_us, *head, first.level, self._clock(first.t_us), count, *around)
+        self._send(kind, at_us, *head, first.level, self._clock(first.t_us), count, *around)
 
     # -- timers --
 
@@ -165,21 +165,21 @@ class Board:
     def _tick(self, now_us: int) -> None:
         since, look = now_us - self._began_us, self.counter.look(now_us)
         if self._foot and now_us - self._foot[1] >= FOOT_US:
-            self._say("F", now_us, self._foot[2], self._clock(self._foot[0]))
+            self._send("F", now_us, self._foot[2], self._clock(self._foot[0]))
             self._foot = None
         moved = look.steps != self._last_steps
         if since % TICK_US == 0 and (moved or now_us - self._position_us >= QUIET_US):
             self._position(now_us, look)
             self._last_steps = look.steps
         if since % WIDTHS_US == 0 and look.steps != self._last_widths:
-            self._say("W", now_us, self._clock(now_us), look.count, *look.widths)
+            self._send("W", now_us, self._clock(now_us), look.count, *look.widths)
             self._last_widths = look.steps
         totals = (look.illegal, self._lost_edges, self._dropped)
         grown = totals != self._totals and now_us - self._health_us >= HEALTH_GAP_US
         if since % HEALTH_US == 0 or grown:
             self._health_us, self._totals = now_us, totals
             supply_mv = self._spec.supply_mv
-            self._say("H", now_us, self._clock(now_us), since // 1_000_000, *totals, supply_mv)
+            self._send("H", now_us, self._clock(now_us), since // 1_000_000, *totals, supply_mv)
         if since % IDENTITY_US == 0:
             self._identity(now_us)
 
@@ -191,24 +191,24 @@ class Board:
         for number, level in self._levels.items():
             bits |= level << {FOOT: 3, INDEX: 2}.get(number, 3 + number)
         fields = (look.count, look.count - low, high - look.count, bits, held_us)
-        self._say("P", now_us, self._clock(now_us), *fields, look.illegal, self._lost_edges)
+        self._send("P", now_us, self._clock(now_us), *fields, look.illegal, self._lost_edges)
         self._position_us = now_us
 
     def _identity(self, now_us: int) -> None:
         spec = self._spec
-        self._say("I", now_us, spec.protocol, spec.counts, spec.contacts, spec.name)
+        self._send("I", now_us, spec.protocol, spec.counts, spec.contacts, spec.name)
 
     # -- the line --
 
     def _clock(self, rig_us: int) -> int:
         return rig_us + self._clock_us
 
-    def _say(self, kind: str, now_us: int, *fields: int | str) -> None:
+    def _send(self, kind: str, now_us: int, *fields: int | str) -> None:
         """A line; numbers are written as hexadecimal."""
         words = (hexadecimal(each) if isinstance(each, int) else each for each in fields)
         line = encode(kind, self._number, *words)
         self._number = (self._number + 1) & 0xFFFF
-        self._said_us = now_us
+        self._sent_us = now_us
         waiting = max(self._line_free_us - now_us, 0.0) / self._byte_us
         if waiting + len(line) > self._spec.line_room or now_us < self.full_until_us:
             self._dropped += 1
@@ -324,7 +324,7 @@ class Counter:
         return ("+" if step > 0 else "-") + hexadecimal(abs(later_us))
 
     def forget(self, oldest: int | None) -> None:
-        """Drop what no edge needs any more; ``oldest`` is the ``at`` of the oldest waiting edge."""
+        """Forget what no edge needs; ``oldest`` is the ``at`` of the oldest waiting edge."""
         last = self._forgotten + self._table.shape[1]
         keep = min(last if oldest is None else oldest, self._spanned)
         drop = max(keep - 3 - self._forgotten, 0)

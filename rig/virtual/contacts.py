@@ -113,7 +113,7 @@ class ContactSet:
         self._changes_s = np.empty(0)  # still to be shown
         self._flaws = np.empty((0, 2))  # not over yet: from, to
         streams = [np.random.default_rng(each) for each in np.random.SeedSequence(seed).spawn(4)]
-        self._chatter, self._arrivals = streams[0], [Arrivals(each) for each in streams[1:]]
+        self._bounce_dice, self._arrivals = streams[0], [Arrivals(each) for each in streams[1:]]
 
     def follow(self, rotor: Curve, until_s: float) -> tuple[Changes, Floats, NDArray[np.bool_]]:
         """True changes while the rotor moves; times and states of the wire up to ``until_s``."""
@@ -179,12 +179,12 @@ class ContactSet:
         """Intervals of the former state after each change, shape (n, 2)."""
         parts = [np.empty((0, 2))]
         most = max(self.noise.opening.most, self.noise.closing.most)
-        dice = self._chatter.random((len(changes.t_s), 2 * most + 1))
+        dice = self._bounce_dice.random((len(changes.t_s), 2 * most + 1))
         for row, t_s, opened in zip(dice, changes.t_s, changes.is_open, strict=True):
             bounces = self.noise.opening if opened else self.noise.closing
             n = int(row[0] * (bounces.most + 1))
-            between = _spread(row[1 : 1 + n], np.array(bounces.between_ms) * 1e-3)
-            lasting = _spread(row[1 + most : 1 + most + n], np.array(bounces.bounce_ms) * 1e-3)
+            between = _between(row[1 : 1 + n], np.array(bounces.between_ms) * 1e-3)
+            lasting = _between(row[1 + most : 1 + most + n], np.array(bounces.bounce_ms) * 1e-3)
             begins = t_s + np.cumsum(between) + np.cumsum(lasting) - lasting
             parts.append(np.stack([begins, begins + lasting], axis=1))
         return np.concatenate(parts)
@@ -210,11 +210,11 @@ class Arrivals:
             self.ready = np.concatenate([self.ready, more])
         use = self.ready[:, 0] <= upto
         begins = from_s + (self.ready[use, 0] - self.at) / rate
-        lasting = _spread(self.ready[use, 1], size_s)
+        lasting = _between(self.ready[use, 1], size_s)
         self.ready, self.at = self.ready[~use], upto
         return np.stack([begins, begins + lasting], axis=1)
 
 
-def _spread(dice: Floats, ends: Floats) -> Floats:
+def _between(dice: Floats, ends: Floats) -> Floats:
     """From [0, 1) to lengths between two ends, evenly on a logarithmic scale."""
     return np.asarray(ends[0] * (ends[1] / ends[0]) ** dice)

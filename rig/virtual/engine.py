@@ -124,8 +124,8 @@ class World:
 
     def hand_for(self, crank_deg: float, way: int) -> float:
         """Where the hand is when it has driven the crank to ``crank_deg``, moving ``way``."""
-        play = self.coupling.backlash_deg if self.turned_at_encoder and way < 0 else 0.0
-        return crank_deg - play
+        backlash_deg = self.coupling.backlash_deg if self.turned_at_encoder and way < 0 else 0.0
+        return crank_deg - backlash_deg
 
     def to_open_deg(self, unit: UnitWorks) -> float:
         """How much earlier a unit must be moved for its nearest contacts to open just now."""

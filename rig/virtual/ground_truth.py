@@ -37,7 +37,7 @@ class StopTruth:
     """The piston stop and the hand that leans on it."""
 
     travel_mm: float = 10.0
-    spread_mm: float = 0.015  # standard deviation of where the piston is stopped, by touch
+    sd_mm: float = 0.015  # standard deviation of where the piston is stopped, by touch
     sway_deg: float = 0.04  # how far the crank sways away from the stop while pressed
     press_s: float = 0.9
 
@@ -114,7 +114,7 @@ def draw(
 
     engine, encoder, geometry = profile.engine, profile.encoder, profile.engine.geometry
     tdc_deg = between(0.0, 360.0)
-    piston = Piston(45.0, 172.0, 0.0, slack_mm=0.02)
+    piston = Piston(45.0, 172.0, 0.0, clearance_mm=0.02)
     unknown_mm, offset_mm = 6.0, None
     if geometry:
         piston = replace(piston, throw_mm=geometry.throw_mm, rod_mm=geometry.rod_mm)

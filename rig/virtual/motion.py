@@ -379,14 +379,14 @@ def join(*curves: Curve) -> Curve:
 @dataclass(frozen=True, slots=True)
 class Piston:
     """A slider-crank, millimetres. ``offset_mm`` is signed: positive on the side to which the crank
-    pin moves as it leaves the top in the normal direction. ``slack_mm`` is the clearance in the
+    pin moves as it leaves the top in the normal direction. ``clearance_mm`` is the clearance in the
     bearings: a piston being pulled down is higher by it.
     """
 
     throw_mm: float
     rod_mm: float
     offset_mm: float = 0.0
-    slack_mm: float = 0.0
+    clearance_mm: float = 0.0
 
     def height_mm(self, from_bore_deg: float) -> float:
         """Piston pin above the crank's axis; the angle is counted from the bore's direction.

@@ -37,7 +37,7 @@ class Stop:
 
 
 class Operator:
-    """Does one command after another. Raises InputError for what is not possible."""
+    """Carries out one command after another. Raises InputError for an impossible one."""
 
     def __init__(self, world: World, hand: Hand, note: Note) -> None:
         self.world, self.hand = world, hand
@@ -51,8 +51,8 @@ class Operator:
     def do(self, command: Command) -> tuple[Movement, dict[str, Any]]:
         """The movement for a command, and what the person can report afterwards."""
         self._text, self._reply = command.text, {}
-        deed: Callable[..., Movement] = getattr(self, "_" + command.verb.replace(" ", "_"))
-        return deed(**command.said), self._reply
+        movement_of: Callable[..., Movement] = getattr(self, "_" + command.verb.replace(" ", "_"))
+        return movement_of(**command.parts), self._reply
 
     def _still(self, seconds: float) -> Movement:
         world = self.world
@@ -85,7 +85,7 @@ class Operator:
         return movement
 
     def _touch(self, way: str = "", how: str = "", speed: float | None = None) -> Movement:
-        """Near the stop at the usual speed, then gently."""
+        """Near the piston stop at the usual speed, then gently."""
         stop, world = self.stop, self.world
         if stop is None:
             raise InputError("'touch': there is no piston stop to touch; enter 'stop in' first")
@@ -107,12 +107,12 @@ class Operator:
         return whole
 
     def _met(self, curve: Curve, way: int, unsteady: bool = False) -> Movement:
-        """The movement, or as much of it as the stop allows."""
+        """The movement, up to the piston stop if there is one in its way."""
         self._last_way = way
         if self.stop is None:
             return Movement(curve)
         stop, truth, piston = self.stop, self.world.hidden.stop, self.world.hidden.piston
-        travel = max(stop.travel_mm + truth.spread_mm * float(self._rng.normal()), 1e-3)
+        travel = max(stop.travel_mm + truth.sd_mm * float(self._rng.normal()), 1e-3)
         met = stop.top_deg + piston.touch_deg(travel, way)
         if way < 0:
             met -= 360.0  # going back it is the other side of the stop, a turn before
@@ -167,7 +167,7 @@ class Operator:
         piston = world.hidden.piston
         after = wrap(world.crank_deg - world.top_deg(int(cylinder)))
         falling = (after > 0.0) == (self._last_way > 0)
-        travel = piston.travel_mm(after) - (piston.slack_mm if falling else 0.0)
+        travel = piston.travel_mm(after) - (piston.clearance_mm if falling else 0.0)
         self._reply["travel_mm"] = round(travel + float(self._rng.normal(0.0, 0.003)), 2)
         return self._still(2.0)
 
@@ -184,7 +184,7 @@ class Operator:
         }
 
     def _lever(self, name: str, start: str = "", share: float = 1.0) -> Movement:
-        """All levers that have the setting, or both settings, go there, or a part of the way."""
+        """Move every lever that has the settings to one of them, or a part of the way to it."""
         if share > 1.0:
             raise InputError(f"'{self._text}': enter a part of the way, 0 to 1")
         world, ends = self.world, [start or name, name]
@@ -358,12 +358,12 @@ NUMBERS = ("deg", "speed", "s", "mm", "value", "after", "share")
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """A parsed command. ``said``: the parts of its form by name; ``NUMBERS`` are numbers, all
-    others words; what is missing is not there."""
+    """A parsed command. ``parts``: those of its form that were entered, by name; ``NUMBERS`` are
+    numbers, all others words."""
 
     text: str
     verb: str
-    said: dict[str, Any]
+    parts: dict[str, Any]
 
 
 def parse(text: str) -> Command:
@@ -376,10 +376,10 @@ def parse(text: str) -> Command:
         if match is None:
             raise InputError(f"'{text}': the form is: {help_line}")
         words = {key: value.strip() for key, value in match.groupdict().items() if value}
-        said = {key: float(word) if key in NUMBERS else word for key, word in words.items()}
-        if said.get("speed") == 0.0:
+        parts = {key: float(word) if key in NUMBERS else word for key, word in words.items()}
+        if parts.get("speed") == 0.0:
             raise InputError(f"'{text}': enter a speed above 0")
-        return Command(text, verb, said)
+        return Command(text, verb, parts)
     near = get_close_matches(text.split(" ")[0] if text else "", FORMS, 1)
     hint = f"; did you mean '{near[0]}'?" if near else "; allowed: " + ", ".join(FORMS)
     raise InputError(f"'{text}': no such command{hint}")

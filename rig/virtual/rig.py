@@ -69,16 +69,16 @@ class VirtualRig:
         self._vcd = VcdWriter(vcd, self._shown, vcd_step_us) if vcd is not None else None
         self._later: list[tuple[float, Callable[[], None]]] = []
         self._halt = False
-        self._said_s = 0.0  # end of the lines returned so far
+        self._sent_s = 0.0  # end of the lines returned so far
         self.reply: dict[str, Any] = {}
-        """What the person can report after the last command: "blocked", "travel_mm"."""
+        """What the person can report of the last command: "blocked", "travel_mm"."""
         self.unplugged: tuple[float, float] | None = None
         """From when to when the port is away, by the rig's time, once that was asked for."""
 
     @property
     def now_s(self) -> float:
         """Rig time of the end of the lines returned so far."""
-        return self._said_s
+        return self._sent_s
 
     def do(self, text: str, slice_s: float = WHOLE) -> Iterator[list[Timed]]:
         """Carry out one command; its lines with their times, a slice at a time.
@@ -89,7 +89,7 @@ class VirtualRig:
         at_once: dict[str, Callable[..., None]] = {"switch": self._switch, "fault": self._fault}
         if command.verb in at_once:
             self.reply = {}
-            at_once[command.verb](**command.said)
+            at_once[command.verb](**command.parts)
             return
         saved = None
         if slice_s != WHOLE:  # kept to repeat it, shorter
@@ -98,15 +98,15 @@ class VirtualRig:
         movement, self.reply = self._person.do(command)
         pins = self._carry_out(movement)
         self._halt = False
-        while self._said_s < self._world.done_s:
-            far = self._said_s + 0.2 < self._world.done_s
+        while self._sent_s < self._world.done_s:
+            far = self._sent_s + 0.2 < self._world.done_s
             if self._halt and saved is not None and far and movement == Movement(movement.hand):
                 # The same seeds give the same past.
                 ((self._world, self._person.stop), self._book), saved = saved, None
                 self._person.world, self._person.note = self._world, self._book.note
-                pins = self._carry_out(Movement(halted(movement.hand, self._said_s)))
+                pins = self._carry_out(Movement(halted(movement.hand, self._sent_s)))
                 self.reply = {"halted": True}
-            yield self._say(pins, min(self._said_s + slice_s, self._world.done_s))
+            yield self._send(pins, min(self._sent_s + slice_s, self._world.done_s))
         self._book.note("commands", t=began_s, until=self._world.done_s, text=command.text)
 
     def _carry_out(self, movement: Movement) -> Pins:
@@ -115,11 +115,11 @@ class VirtualRig:
         return happened.pins
 
     def idle(self, seconds: float) -> list[Timed]:
-        """Nobody touches the crank."""
+        """The hand is off the crank for so long."""
         world = self._world
         until_s = world.done_s + seconds
         pins = self._carry_out(Movement(still(world.done_s, until_s, world.hand_deg)))
-        return self._say(pins, until_s)
+        return self._send(pins, until_s)
 
     def halt(self) -> None:
         """End the present movement soon; see ``do`` with slices."""
@@ -131,17 +131,17 @@ class VirtualRig:
 
     def truth(self) -> Entry:
         """The truth so far; see ``TruthBook``."""
-        return self._book.write(self._world, self._said_s)
+        return self._book.write(self._world, self._sent_s)
 
     # -- from pins to lines --
 
-    def _say(self, pins: Pins, until_s: float) -> list[Timed]:
+    def _send(self, pins: Pins, until_s: float) -> list[Timed]:
         out: list[Timed] = []
-        while self._said_s < until_s:
+        while self._sent_s < until_s:
             self._later.sort(key=lambda item: item[0])
             due = [at_s for at_s, _ in self._later if at_s <= until_s]
-            upto = max(due[0], self._said_s) if due else until_s
-            part = pins.part(self._said_s, upto)
+            upto = max(due[0], self._sent_s) if due else until_s
+            part = pins.part(self._sent_s, upto)
             shown = self._wiring.carry(part, self._sensors, self._shown)
             self._sensors.follow(part)
             self._shown.follow(shown)
@@ -149,7 +149,7 @@ class VirtualRig:
                 self._vcd.write(shown)
             if self._board:
                 out += self._cable.carry(self._board.feed(shown))
-            self._said_s = upto
+            self._sent_s = upto
             while self._later and self._later[0][0] <= upto:
                 self._later.pop(0)[1]()
         return out
@@ -157,7 +157,7 @@ class VirtualRig:
     def end_vcd(self) -> None:
         """Write the last time stamp of the pin recording."""
         if self._vcd:
-            self._vcd.end(self._said_s)
+            self._vcd.end(self._sent_s)
 
     # -- faults --
 
@@ -171,11 +171,11 @@ class VirtualRig:
         names = [name] if name else [unit.name for unit in self.hidden.units]
         for number, open_level in map(self._unit, names):
             self._wiring.stick(number, 1 - open_level if way == "off" else None)
-        self._book.note("switches", t=self._said_s, to=way, unit=name)
+        self._book.note("switches", t=self._sent_s, to=way, unit=name)
 
     def _fault(self, what: str, after: float = 0.0) -> None:
         name, argument = parse_fault(what)
-        at_s = self._said_s + after
+        at_s = self._sent_s + after
         if name in ("stuck", "free"):
             self._unit(argument.rpartition(" ")[0] if name == "stuck" else argument)
         if name == "unplug":
@@ -293,7 +293,7 @@ class TruthBook:
         self.lists.setdefault(name, []).append(entry)
 
     def copy(self) -> TruthBook:
-        """What is noted in one of them is not in the other."""
+        """A copy that is noted in by itself."""
         lists = {name: list(entries) for name, entries in self.lists.items()}
         return TruthBook(self.hidden, [list(entries) for entries in self.changes], lists)
 

@@ -63,7 +63,7 @@ class Server:
         assert self._port is not None
         name = self._port.name
         connect = f"rig live {shlex.quote(self._job)} --port {name}"
-        self._tell(port=name, name="virtual-rig", seed=self._rig.hidden.seed, connect=connect)
+        self._print(port=name, name="virtual-rig", seed=self._rig.hidden.seed, connect=connect)
         while (wait or self._speed == 0.0) and not self._port.someone():
             time.sleep(NAP_S)
         began = time.monotonic()
@@ -77,12 +77,12 @@ class Server:
             self._write(now_s)
             if self._over or ahead:
                 time.sleep(NAP_S)
-        self._tell(end=True, t_s=round(self._rig.now_s, 6))
+        self._print(end=True, t_s=round(self._rig.now_s, 6))
         if self._port:
             time.sleep(LINGER_S if self._port.someone() else 0.0)
             self._port.close()
 
-    def _tell(self, **what: Any) -> None:
+    def _print(self, **what: Any) -> None:
         print(json.dumps(what), file=self._out, flush=True)
 
     def _work(self) -> None:
@@ -102,10 +102,10 @@ class Server:
             self._pending += next(slices)
         except StopIteration:
             self._doing = None
-            self._tell(done=text, t_s=round(self._rig.now_s, 6), **self._rig.reply)
+            self._print(done=text, t_s=round(self._rig.now_s, 6), **self._rig.reply)
         except InputError as why:
             self._doing = None
-            self._tell(command=text, error=str(why))
+            self._print(command=text, error=str(why))
 
     def _plug(self, now_s: float) -> None:
         """Take the port away, or bring it back, where a fault asks for it."""
@@ -117,7 +117,7 @@ class Server:
             self._port = None
         if self._port is None and now_s >= until_s:
             self._port, self._rig.unplugged = open_virtual_port(self._use_socket), None
-            self._tell(port=self._port.name)
+            self._print(port=self._port.name)
 
     def _answer(self) -> None:
         self._asked += self._port.read().replace(b"\r", b"") if self._port else b""

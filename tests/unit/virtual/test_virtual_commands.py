@@ -45,7 +45,7 @@ PROFILE = launch_engine()
 )
 def test_commands_are_understood(text: str, wanted: dict[str, object]) -> None:
     command = parse(text)
-    assert {"verb": command.verb, **command.said} == wanted
+    assert {"verb": command.verb, **command.parts} == wanted
 
 
 @pytest.mark.parametrize(

@@ -127,7 +127,7 @@ def test_scatter_has_the_entered_size() -> None:
 def test_the_stop_is_touched_where_the_geometry_says(
     piston: Piston, travel: float, before: float, after: float
 ) -> None:
-    stop = StopTruth(travel, spread_mm=0.0)
+    stop = StopTruth(travel, sd_mm=0.0)
     hidden = replace(quiet(), piston=piston, stop=stop)
     plan = ["turn 400 at 120", "stop in", "touch forward", "touch back", "stop out"]
     result = run(plan, PROFILE, hidden=hidden)
@@ -146,7 +146,7 @@ def test_the_stop_is_touched_where_the_geometry_says(
 
 
 def test_touches_are_spread_as_entered_and_turning_on_is_blocked() -> None:
-    hidden = replace(quiet(), stop=StopTruth(10.0, spread_mm=0.02))
+    hidden = replace(quiet(), stop=StopTruth(10.0, sd_mm=0.02))
     plan = ["turn 400 at 120", "stop in", *["touch forward", "back 20"] * 40, "turn 300 at 60"]
     result = run(plan, PROFILE, hidden=hidden, lines=False)
     touched = [t["crank_deg"] for t in result.truth["touches"]]
