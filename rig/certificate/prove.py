@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from rig import __version__
-from rig.base.earlier_rules import EARLIER_RULES
+from rig.base.earlier_rules import EARLIER_RULES, Rules
 from rig.base.errors import InputError
 from rig.base.escape import visible
 from rig.base.files import digest, listed
@@ -183,15 +183,15 @@ def _reference_check(folder: Path, worked: JobResults) -> Check:
         kept = load_references(folder / FILE_NAME)
     except InputError as wrong:
         return fails(what, f"no recording holds it, and {wrong}", stated)
-    if used is not None and any(_is(used, each) for each in kept):
+    if used is not None and any(_is(used, each, worked.rules) for each in kept):
         return check(what, stated, FILE_NAME, True, f"{FILE_NAME} holds it")
     return fails(what, f"neither a recording nor {FILE_NAME} holds it: it was edited", stated)
 
 
-def _is(used: TdcReference, kept: TdcReference) -> bool:
+def _is(used: TdcReference, kept: TdcReference, rules: Rules) -> bool:
     """Whether a reference of the job's file is the one in use, as far as no recording proves it."""
     if used.method is Method.BY_HAND:
-        said = by_hand(kept)
+        said = by_hand(kept, rules)
         return (used, used.how) == (said, said.how)
     same = (used.way, used.cylinder, used.made_utc, used.gauge)
     return same == (kept.way, kept.cylinder, kept.made_utc, kept.gauge) and agrees(kept, used)

@@ -254,13 +254,10 @@ class Origins:
     said: list[str] = field(default_factory=list)
     used: list[ReplayedCapture] = field(default_factory=list)
 
-    def _by_hand(self, claimed: TdcReference) -> TdcReference:
-        return by_hand(claimed, as_normal=EarlierRule.ENTERED_AS_NORMAL in self.rules)
-
     def of(self, claimed: TdcReference) -> TdcReference:
         """The reference as its recording gives it; set by hand if none does."""
         if claimed.method is Method.BY_HAND:
-            return self._by_hand(claimed)
+            return by_hand(claimed, self.rules)
         source, why = self._source(claimed.capture)
         found = None if source is None else found_again(claimed, source, self.profile)
         if found is None or source is None:
@@ -269,7 +266,7 @@ class Origins:
                 f"TDC {_size(claimed)}, recorded as found by {claimed.by}, counts as set by hand:"
                 f" {why}"
             )
-            return self._by_hand(claimed)
+            return by_hand(claimed, self.rules)
         if source not in self.played and source not in self.used:
             self.used.append(source)
         if not agrees(claimed, found):

@@ -16,6 +16,7 @@ from typing import Annotated, Literal
 
 from rig.base.angles import modulo, wrap
 from rig.base.codec import number, whole
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.base.errors import InputError
 from rig.base.uncertainty import (
     Contribution,
@@ -177,12 +178,12 @@ def set_by_hand(
     )
 
 
-def by_hand(claimed: TdcReference, *, as_normal: bool = False) -> TdcReference:
+def by_hand(claimed: TdcReference, rules: Rules = ()) -> TdcReference:
     """A TDC that no recording gives, whatever its file says: set by hand.
 
     It keeps its angle and standard uncertainty, without touches and contributions, which nothing
-    proves. What was entered as surely within some limit keeps its U, too; ``as_normal`` works that
-    out as of a normal distribution. Raises InputError when it has no uncertainty.
+    proves. One entered as surely within a limit keeps its U, too, but not by the ``rules`` of
+    versions until 0.5.0. Raises InputError when it has no uncertainty.
     """
     of = claimed.uncertainty
     if not of.u_deg > 0.0:
@@ -197,8 +198,8 @@ def by_hand(claimed: TdcReference, *, as_normal: bool = False) -> TdcReference:
             Source.ENTERED, of.u_deg, of.nu_eff, "B", "as entered (JCGM 100, 4.3.3)"
         )
         summed = combine([part])
-    elif not as_normal and len(of.parts) == 1 and of.k < 1.7:  # 0.95 sqrt(3), not 1.96
-        summed = sure_within(of.parts[0], of.u_deg * math.sqrt(3.0))
+    elif EarlierRule.ENTERED_AS_NORMAL not in rules and len(of.parts) == 1 and of.k < 1.7:
+        summed = sure_within(of.parts[0], of.u_deg * math.sqrt(3.0))  # k is 0.95 sqrt(3), not 1.96
     return replace(
         claimed,
         uncertainty=summed,

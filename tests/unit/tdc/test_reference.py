@@ -13,12 +13,13 @@ from numpy.typing import NDArray
 from sample_engines import link_rod_touches
 
 from rig.base.angles import modulo, wrap
+from rig.base.earlier_rules import EARLIER_RULES
 from rig.base.errors import InputError
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine.geometry import btdc_from_travel_deg, deg_per_mm
 from rig.engine.profile import Geometry
 from rig.tdc.piston_stop import tdc_from_stop
-from rig.tdc.reference import SINGLE_TOUCH_DEG, Method, TdcReference, moved, set_by_hand
+from rig.tdc.reference import SINGLE_TOUCH_DEG, Method, TdcReference, by_hand, moved, set_by_hand
 from rig.tdc.reference_file import from_plain, to_plain
 from rig.words.assessments import contribution_words
 from rig.words.tdc import move_words
@@ -272,6 +273,14 @@ def test_entered() -> None:
     # where 1.96 a/sqrt(3) = 0.226 would lie beyond what it can be (definition; JCGM 100, 4.3.7).
     assert limits.uncertainty.U_deg == pytest.approx(0.19, abs=1e-12)
     assert limits.uncertainty.k == pytest.approx(0.95 * math.sqrt(3.0), abs=1e-12)
+
+
+def test_a_limit_that_was_entered_keeps_its_uncertainty_but_not_until_0_5_0() -> None:
+    """So that a certificate of that time finds the TDC of the job's file to be its own."""
+    entered = set_by_hand(10.0, half_width_deg=0.2, how="mark")
+    assert by_hand(entered) == entered
+    then = by_hand(entered, EARLIER_RULES["0.5.0"]).uncertainty
+    assert (then.u_deg, then.k) == pytest.approx((0.2 / math.sqrt(3.0), 1.959964))
 
 
 @pytest.mark.parametrize("half_width_deg", [0.0, -1.0, 180.1, math.nan, math.inf])
