@@ -27,9 +27,15 @@ from rig.engine.windows import typed_within
 from rig.job.clock import iso
 from rig.job.folder import Job
 from rig.job.results import job_reference, replay_capture
-from rig.job.tdc import METHODS, gauge_doubts, signed, worked_with
+from rig.job.tdc import METHODS, gauge_doubts, signed
 from rig.tdc.dial_gauge import Gauge, GaugePoint
-from rig.tdc.gauge_points import EngineMark, GaugeNotes, load_points, mark_reference
+from rig.tdc.gauge_points import (
+    EngineMark,
+    GaugeNotes,
+    load_points,
+    mark_reference,
+    worked_with,
+)
 from rig.tdc.gauge_series import Series, SuspectError, TakenAgain, compare_methods
 from rig.tdc.index_resolver import CLEAR, same_frame
 from rig.tdc.reference import GaugeWorking, Method, TdcReference, by_gauge, set_by_hand

@@ -14,15 +14,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rig.base.angles import modulo, wrap
-from rig.base.earlier_rules import EarlierRule, Rules
+from rig.base.earlier_rules import Rules
 from rig.base.errors import InputError
 from rig.base.rounding import after_index_with
-from rig.engine.geometry import geometry_of, on_link_rod
+from rig.engine.geometry import geometry_of
 from rig.engine.profile import Geometry, Profile
 from rig.job.capture_order import Order
 from rig.job.clock import moment
 from rig.session.session import Session
-from rig.tdc.dial_gauge import Fit, Gauge, GaugePoint
+from rig.tdc.dial_gauge import Fit
 from rig.tdc.gauge_points import (
     GaugeNotes,
     falling,
@@ -30,6 +30,7 @@ from rig.tdc.gauge_points import (
     mark_reference,
     marks_tdc,
     out_of_order,
+    worked_with,
 )
 from rig.tdc.gauge_series import (
     MethodDifference,
@@ -38,7 +39,6 @@ from rig.tdc.gauge_series import (
     TakenAgain,
     compare_methods,
     is_misfit,
-    work_through,
 )
 from rig.tdc.index_resolver import same_frame
 from rig.tdc.reference import GaugeWorking, Method, TdcReference, by_gauge, by_hand
@@ -334,34 +334,6 @@ def _by_gauge(
     for each in series.references:
         if each.way == claimed.way:
             yield signed(each, working, claimed.made_utc, source.path.name)
-
-
-def worked_with(
-    working: GaugeWorking,
-    points: Sequence[GaugePoint],
-    again: Sequence[GaugePoint],
-    profile: Profile,
-    cylinder: int,
-    turn_known: bool = True,
-    *,
-    rules: Rules = (),
-) -> Series:
-    """Gauge points, and points taken again, used as the person entered, by the ``rules`` of an
-    earlier version. Raises InputError as ``work_through``."""
-    geometry = geometry_of(profile.engine, cylinder)
-    if working.fit_offset and geometry is not None:
-        geometry = replace(geometry, offset_mm=None)
-    return work_through(
-        [each for n, each in enumerate(points, 1) if n not in working.left_out],
-        Gauge(working.u_lift_mm, working.u_angle_deg, working.inclination_deg, working.case),
-        geometry,
-        profile.encoder,
-        cylinder=cylinder,
-        again=again,
-        turn_known=turn_known,
-        on_link_rod=on_link_rod(profile.engine, cylinder)
-        and EarlierRule.LINK_ROD_GAUGE_AS_MASTER not in rules,
-    )
 
 
 def signed(

@@ -51,7 +51,7 @@ from rig.engine.geometry import geometry_of, on_link_rod, steepest_mm_per_deg
 from rig.engine.profile import Geometry, Profile
 from rig.tdc.dial_gauge import Gauge, GaugePoint, drop_in_mm
 from rig.tdc.gauge_series import Series, work_through
-from rig.tdc.reference import EARLIER_METHODS, Method, TdcReference, set_by_hand
+from rig.tdc.reference import EARLIER_METHODS, GaugeWorking, Method, TdcReference, set_by_hand
 from rig.wire.records import Note
 
 DropUnit = Literal["mm", "inch"]
@@ -375,15 +375,42 @@ ANOTHER_MARK_DEG = 15.0
 
 def gauge_series(notes: GaugeNotes, profile: Profile, cylinder: int) -> Series:
     """TDC by the gauge readings noted at ``cylinder``. Raises InputError as ``work_through``."""
-    return work_through(
+    of = notes.gauge
+    return worked_with(
+        GaugeWorking((), of.u_drop_mm, of.u_angle_deg, of.inclination_deg, of.case, False),
         notes.points(cylinder),
-        notes.gauge,
-        geometry_of(profile.engine, cylinder),
+        notes.points(cylinder, again=True),
+        profile,
+        cylinder,
+        rules=notes.rules,
+    )
+
+
+def worked_with(
+    working: GaugeWorking,
+    points: Sequence[GaugePoint],
+    again: Sequence[GaugePoint],
+    profile: Profile,
+    cylinder: int,
+    *,
+    turn_known: bool = True,
+    rules: Rules = (),
+) -> Series:
+    """Gauge points, and points taken again, used as the person entered, by the ``rules`` of an
+    earlier version. Raises InputError as ``work_through``."""
+    geometry = geometry_of(profile.engine, cylinder)
+    if working.fit_offset and geometry is not None:
+        geometry = replace(geometry, offset_mm=None)
+    return work_through(
+        [each for n, each in enumerate(points, 1) if n not in working.left_out],
+        Gauge(working.u_lift_mm, working.u_angle_deg, working.inclination_deg, working.case),
+        geometry,
         profile.encoder,
         cylinder=cylinder,
-        again=notes.points(cylinder, again=True),
+        again=again,
+        turn_known=turn_known,
         on_link_rod=on_link_rod(profile.engine, cylinder)
-        and EarlierRule.LINK_ROD_GAUGE_AS_MASTER not in notes.rules,
+        and EarlierRule.LINK_ROD_GAUGE_AS_MASTER not in rules,
     )
 
 
