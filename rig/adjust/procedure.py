@@ -266,7 +266,7 @@ class Adjust(Procedure):
             return Advice("adjust", "Go on with the work", "It opens as predicted.", press="leave")
         unit = missed.opening.unit
         state = state_of(self._host)
-        if unit not in (*state.outside, *state.apart):
+        if unit not in (*(out.unit for out in state.outside), *state.apart):
             why = "It is inside, though it does not open just as predicted."
             return Advice("adjust", "Go on with the work", why, press="leave")
         why = {

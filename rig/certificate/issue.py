@@ -230,14 +230,17 @@ def _ask(bench: Bench, _: str) -> None:
         folder = end_and_save(bench.host).files[0].parent
         bench.prompt.say(f"Saved in {folder.relative_to(bench.host.job.folder)}.")
 
-    bench.prompt.ask("End this capture and save the certificate?", save_and_say)
+    if bench.advice.press == "save":  # all else is done
+        save_and_say()
+    else:
+        bench.prompt.ask("End this capture and save the certificate?", save_and_say)
 
 
 OFFER = Offer(
     (
         Action(
-            "save", "s", "save", "end the capture, save the certificate", _ask, undo="asked first",
-            why_not=_why_not, steps=("reading",),
+            "save", "s", "save", "end the capture, save the certificate", _ask,
+            undo="asked first, unless NEXT says it", why_not=_why_not, steps=("reading",),
         ),
     ),
     end_and_save,

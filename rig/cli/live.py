@@ -271,7 +271,12 @@ def _job(virtual: VirtualRigProcess, live: LiveSession, deg_s: float) -> Iterato
     yield f"hand hand speed_deg_s {deg_s:g}"
     yield from steps("make safe", "gap")
     while (advice := guidance(live)).press == "drag":
-        yield from (f"hand drag on {advice.unit}", "drag")
+        for unit in live.job.profile.units if not advice.unit else ():
+            if unit.ignition == "magneto":
+                yield f"hand drag on {unit.name}"
+        if advice.unit:
+            yield f"hand drag on {advice.unit}"
+        yield "drag"
     yield from steps("switch")
     yield f"hand turn 380 {at}"
     yield from steps("rig check")

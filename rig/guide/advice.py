@@ -21,6 +21,7 @@ from rig.guide.state import (
     CHECK_BAD,
     Inconclusive,
     JobState,
+    Outside,
     ToSetting,
     state_of,
 )
@@ -130,7 +131,9 @@ def _one_turn_out(s: JobState) -> Advice:
 
 
 def _hold_drag(unit: str, why: str) -> Advice:
-    return _do(f"Hold back the rotor of {unit} lightly", why, "drag", Hand.HOLD_DRAG, unit)
+    """On the rotor of a unit; of every magneto where none is named."""
+    rotor = f"rotor of {unit}" if unit else "rotor of each magneto"
+    return _do(f"Hold back the {rotor} lightly", why, "drag", Hand.HOLD_DRAG, unit)
 
 
 def _read(s: JobState) -> Advice:
@@ -182,9 +185,15 @@ def _whose(open_: Inconclusive) -> str:
     return open_.unit if open_.cylinder is None else f"{open_.unit}, cylinder {open_.cylinder}"
 
 
+def _at(out: Outside) -> str:
+    return f" at {out.setting}" if out.setting else ""
+
+
 def _certificate(s: JobState) -> Advice:
     """What limits a verdict that stays open is said; nothing at the bench would decide it."""
     why = "A record of measurement, not a release to service."
+    if s.outside:
+        why = f"{s.outside[0].unit} stays outside its window{_at(s.outside[0])}."
     left = next((each for each in s.inconclusive if not each.can_be_decided), None)
     if left is not None:
         why = f"{_whose(left)} is on its limit: no reading decides it."
@@ -195,8 +204,10 @@ def _certificate(s: JobState) -> Advice:
 
 
 def _adjust(s: JobState) -> Advice:
-    unit = (*s.outside, *s.apart)[0]
-    why = "It opens outside its window." if s.outside else "The two units are too far apart."
+    unit, why = "", "The two units are too far apart."
+    if s.outside:
+        unit, why = s.outside[0].unit, f"It opens outside its window{_at(s.outside[0])}."
+    unit = unit or s.apart[0]
     return _do(f"Adjust {unit}", why, "adjust", unit=unit)
 
 
@@ -242,7 +253,7 @@ ROWS: tuple[_Row, ...] = (
              hand=Hand.FIX, what="rig")),
     # Before the first turn: what is read without it is rejected once one is held.
     _Row("play", lambda s: s.without_drag,
-         lambda s: _hold_drag(s.without_drag[0],
+         lambda s: _hold_drag(s.without_drag[0] if len(s.without_drag) == 1 else "",
                               "The magnet can pull it through the backlash and open early.")),
     _Row("switch", lambda s: s.magneto and not s.entered & {"switch", "rig check", CHECK_BAD},
          _do("Check the rig, starting with the switch",
@@ -298,8 +309,9 @@ ROWS: tuple[_Row, ...] = (
          _do("Read again after the change", "Only a reading shows what it did.",
              hand=Hand.TURN_FORWARD)),
     _Row("more readings", lambda s: s.to_decide, _decide),
-    _Row("correction", lambda s: s.outside or s.apart, _adjust, LAST_WORD),
+    # Before any adjustment, which has to be right for each setting.
     _Row("other setting", lambda s: s.other_settings, _other_setting),
+    _Row("correction", lambda s: s.outside or s.apart, _adjust, LAST_WORD),
     _Row("tighten", lambda s: not s.tightened,
          _work("tighten", "Tighten everything",
                "Bolts move the timing: what is read now is as left.", "as_left")),

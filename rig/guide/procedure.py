@@ -193,7 +193,7 @@ class Hand(Enum):
     SWITCH_ON = "switch on"  # of ``unit``, or its switch lead off
     CLOSE_CONTACTS = "turn until contacts are closed"  # those of ``unit``
     OPEN_CONTACTS = "open contacts"  # of ``unit``, by hand
-    HOLD_DRAG = "hold a drag"  # a light one, on the rotor of ``unit``
+    HOLD_DRAG = "hold a drag"  # a light one, on the rotor of ``unit``; empty: of each
     MOVE_UNIT = "move a unit"  # ``unit`` by ``deg`` of crank, positive earlier; None: to opening
     MOVE_LEVER = "move the advance lever"  # of ``unit``, to the setting ``what``
     WORK = "other work"  # what the rig cannot see: ``what``

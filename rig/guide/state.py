@@ -43,6 +43,14 @@ class Waiting:
     wanted: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """A unit that opens outside its window, in which ``setting``; empty where it has only one."""
+
+    unit: str
+    setting: str = ""
+
+
 class ToSetting(Enum):
     """Why a lever is to be moved."""
 
@@ -113,7 +121,7 @@ class JobState:
     other_settings: tuple[OtherSetting, ...] = ()
     levers_on_the_way: bool = False  # before anything is read a lever is to be moved
     set_only: tuple[str, ...] = ()  # set with the crank held, not turned through yet
-    outside: tuple[str, ...] = ()
+    outside: tuple[Outside, ...] = ()  # in any setting that was read in the present phase
     apart: tuple[str, ...] = ()  # the second unit of pairs that are outside their synchronisation
     change_made: bool = False  # a change was entered and not yet read
     tightened: bool = False  # readings since are "as left"
@@ -198,7 +206,7 @@ def state_of(host: Host) -> JobState:
             for unit in units
         ),
         set_only=tuple(u.name for u in units if [r.kind for r in _of(session, u)][-1:] == ["set"]),
-        outside=tuple(u.name for u, v in verdicts if v == "outside"),
+        outside=tuple(found for unit in units if (found := _outside(session, unit))),
         apart=_apart(session),
         change_made=_changed(session),
         tightened=notes.tightened,
@@ -339,6 +347,14 @@ def _settings_read(session: Session, unit: Unit) -> set[str]:
     """Those in which a unit was read in its present phase."""
     phase = session.phase_of(unit.name)
     return {r.setting for r in _of(session, unit) if r.phase == phase and r.kind == "turned"}
+
+
+def _outside(session: Session, unit: Unit) -> Outside | None:
+    phase, found = session.phase_of(unit.name), session.assessments()
+    for setting in unit.settings:
+        if unit_verdict(found, unit.name, setting.name, phase).verdict == "outside":
+            return Outside(unit.name, setting.name if len(unit.settings) > 1 else "")
+    return None
 
 
 def _verdict(session: Session, unit: Unit) -> Verdict:

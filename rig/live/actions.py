@@ -302,18 +302,32 @@ def _lever(bench: Bench, entered: str) -> None:
 
 
 def _drag(bench: Bench, entered: str) -> None:
-    """Held on the rotor that NEXT names, or that is asked for; or no longer."""
+    """Held on the rotor that NEXT names, on each that has none where NEXT names none, or on that of
+    the unit that is asked for; or no longer."""
+    of, advised = bench.host.session.annotations.of, bench.advice.press == "drag"
+    without = [unit for unit in _magnetos(bench) if not of[unit.name].drag.now]
+    if advised and not bench.advice.unit and not entered:
+        for unit in without:
+            bench.host.annotate("drag", {"unit": unit.name})
+
+        def undo() -> None:
+            for unit in without:
+                bench.host.annotate("drag", {"back": True, "unit": unit.name})
+
+        bench.did("the drag on each rotor is on", undo)
+        bench.prompt.say("The drag on each rotor is on.")
+        return
 
     def take(unit: Unit) -> None:
-        held = bench.host.session.annotations.of[unit.name].drag.now
+        held = of[unit.name].drag.now
         ends = {"end": True} if held else {}
         words = f"the drag on the rotor of {unit.name} is {'off' if held else 'on'}"
         bench.note(words, "drag", {"unit": unit.name, **ends}, unit=unit.name)
         bench.prompt.say(f"{words[:1].upper()}{words[1:]}.")
 
-    advised = bench.advice.unit if bench.advice.press == "drag" else ""
     text = "Drag on the rotor of which unit"
-    ask_unit(bench, text, _magnetos(bench), entered or advised, take)
+    named = entered or (bench.advice.unit if advised else "")
+    ask_unit(bench, text, _magnetos(bench), named, take)
 
 
 def _past_impulse(bench: Bench, entered: str) -> None:

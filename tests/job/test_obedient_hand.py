@@ -15,7 +15,12 @@ from rig.certificate import record
 from rig.tdc.reference import by_gauge
 
 QUICK = ("single two-stroke, rim", "coil set with automatic advance")
-LEFT = {"backlash": "inside", "run-out": "inconclusive"}  # a drag decides one, nothing the other
+LEFT = {
+    "backlash": {"inside"},  # a drag decides it
+    "run-out": {"inconclusive"},  # nothing does
+    # No adjustment brings both of its settings inside: the best takes one as near as it goes.
+    "24 degrees out": {"inside", "inconclusive", "outside"},
+}
 MOST_STEPS = 240
 
 
@@ -34,7 +39,7 @@ def test_an_obedient_hand_reaches_a_certificate_that_matches_the_truth(
     check_certificate(bench)
     assert bench.live.saved is not None
     left = {j.verdict for j in bench.live.saved.assessments if j.phase == "as left"}
-    assert name not in LEFT or left == {LEFT[name]}
+    assert name not in LEFT or left == LEFT[name]
 
 
 @pytest.mark.slow

@@ -33,14 +33,16 @@ anticlockwise_mm = 8
 @dataclass(frozen=True, slots=True)
 class BenchEngine:
     """An example's engine file with edits and ``more`` at its end, and a truth: ``out_deg`` is how
-    much too early the first unit is, degrees of crank. ``most_keys``: without the rig check's."""
+    much too early the first unit is, degrees of crank, and ``range_out_deg`` how much more so in
+    every setting but its first. ``most_keys``: without the rig check's."""
 
     example: str = "example"
     edits: tuple[tuple[str, str], ...] = ()
     more: str = ""
     seed: int = 3
     out_deg: float = 0.0
-    most_keys: int = 17
+    range_out_deg: float = 0.0
+    most_keys: int = 15
     magnet: bool = False  # pulls the rotors through the backlash
 
     def bench(self, folder: Path) -> VirtualBench:
@@ -54,16 +56,19 @@ class BenchEngine:
         file.write_text(text + self.more, "utf-8")
         hidden = draw(Job(folder).profile, self.seed, magnet=self.magnet)
         first, *others = hidden.units
-        btdc_deg = {name: deg + self.out_deg for name, deg in first.btdc_deg.items()}
+        btdc_deg = {
+            name: deg + self.out_deg + (self.range_out_deg if nth else 0.0)
+            for nth, (name, deg) in enumerate(first.btdc_deg.items())
+        }
         units = (replace(first, btdc_deg=btdc_deg), *others)
         return VirtualBench(folder, self.seed, hidden=replace(hidden, units=units))
 
 
 BENCH_ENGINES: Mapping[str, BenchEngine] = {
     "twin units": BenchEngine(),
-    "impulse coupling on one": BenchEngine(edits=((UPPER, UPPER + IMPULSE),), most_keys=26),
+    "impulse coupling on one": BenchEngine(edits=((UPPER, UPPER + IMPULSE),), most_keys=24),
     "impulse coupling on both": BenchEngine(
-        edits=((UPPER, UPPER + IMPULSE), (LOWER, LOWER + IMPULSE)), most_keys=26
+        edits=((UPPER, UPPER + IMPULSE), (LOWER, LOWER + IMPULSE)), most_keys=24
     ),
     "coil set with automatic advance": BenchEngine(
         "two_stroke_single",
@@ -78,7 +83,7 @@ BENCH_ENGINES: Mapping[str, BenchEngine] = {
     ),
     "nine-cylinder radial": BenchEngine("radial_nine"),
     "geared propeller": BenchEngine("geared_propeller", most_keys=24),
-    "24 degrees out": BenchEngine(more=MESH, out_deg=24.0, most_keys=30),
+    "24 degrees out": BenchEngine(more=MESH, out_deg=24.0, range_out_deg=8.0, most_keys=22),
     "24 degrees out behind an impulse coupling": BenchEngine(
         edits=((UPPER, UPPER + IMPULSE),), more=MESH, out_deg=-24.0, most_keys=35
     ),

@@ -254,7 +254,9 @@ class ObedientHand:
         self.do(f"switch {way} {advice.unit}", "rest 0.3")
 
     def hold_drag(self, advice: Advice) -> None:
-        self.do(f"drag on {advice.unit}")
+        units = [u.name for u in self.bench.job.profile.units if u.ignition == "magneto"]
+        for unit in [advice.unit] if advice.unit else units:
+            self.do(f"drag on {unit}")
 
     def move_unit(self, advice: Advice) -> None:
         if advice.deg is None:

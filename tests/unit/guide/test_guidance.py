@@ -13,7 +13,15 @@ from rig.base.uncertainty import Source
 from rig.guide import advice as guidance
 from rig.guide.advice import ROWS, advice, closing_list, due
 from rig.guide.procedure import Advice, Hand
-from rig.guide.state import CHECK_BAD, Inconclusive, JobState, OtherSetting, ToSetting, Waiting
+from rig.guide.state import (
+    CHECK_BAD,
+    Inconclusive,
+    JobState,
+    OtherSetting,
+    Outside,
+    ToSetting,
+    Waiting,
+)
 from rig.timing.verdict import Remedy
 
 ENTERED = frozenset({"make safe", "gap", "rig check", "switch", "marks"})
@@ -57,8 +65,8 @@ COURSE: list[tuple[str, dict[str, Any]]] = [
     ("confirm set", {"set_only": ("upper",)}),
     ("confirm change", {"change_made": True}),
     ("more readings", {"inconclusive": (Inconclusive("upper", 1, Remedy(4)),)}),
-    ("correction", {"outside": ("upper",)}),
     ("other setting", {"other_settings": (RETARD,)}),
+    ("correction", {"outside": (Outside("upper"),)}),
     ("tighten", {"tightened": False}),
     ("touch again", {"touched_again": False}),
     ("certificate", {}),
@@ -205,8 +213,24 @@ def test_the_unit_is_named_with_how_far_it_is() -> None:
     found = advice(replace(DONE, unread=unread))
     assert found.hand is Hand.TURN_FORWARD
     assert "upper, full advance: 2 of 8" in found.why
-    adjust = advice(replace(DONE, outside=("lower",)))
+    adjust = advice(replace(DONE, outside=(Outside("lower"),)))
     assert (adjust.press, adjust.unit) == ("adjust", "lower")
+
+
+def test_a_unit_that_stays_outside_at_one_setting_is_named_with_it() -> None:
+    """Where its lever is now, it may be inside."""
+    state = replace(DONE, outside=(Outside("lower", "full retard"),))
+    assert advice(state).why == "It opens outside its window at full retard."
+    left = advice(replace(state, skipped=frozenset({"correction"})))
+    assert (left.step, left.why) == (
+        "certificate", "lower stays outside its window at full retard."
+    )  # fmt: skip
+
+
+def test_a_drag_is_held_on_every_rotor_at_once() -> None:
+    both = advice(replace(DONE, without_drag=("upper", "lower")))
+    assert (both.hand, both.press, both.unit) == (Hand.HOLD_DRAG, "drag", "")
+    assert advice(replace(DONE, without_drag=("upper",))).unit == "upper"
 
 
 def in_doubt(readings: int = 0, shrink: Source | None = None) -> Advice:
@@ -268,6 +292,8 @@ def _longest(each: object) -> object:
         return Waiting(LONGEST_NAME, LONGEST_SETTING, 10, 18)
     if isinstance(each, OtherSetting):
         return OtherSetting(LONGEST_NAME, LONGEST_SETTING, 8)
+    if isinstance(each, Outside):
+        return Outside(LONGEST_NAME, LONGEST_SETTING)
     if isinstance(each, Inconclusive):
         return Inconclusive(LONGEST_NAME, 18, each.remedy)
     return LONGEST_NAME

@@ -18,7 +18,7 @@ from rig.base.uncertainty import Source
 from rig.engine.profile import Profile
 from rig.guide.advice import ROWS, advice, closing_list, due, with_hazards
 from rig.guide.procedure import Advice, Panel, PanelLine
-from rig.guide.state import CHECK_BAD, Inconclusive, JobState, OtherSetting, Waiting
+from rig.guide.state import CHECK_BAD, Inconclusive, JobState, OtherSetting, Outside, Waiting
 from rig.live.layout import render
 from rig.live.view import UnitView
 from rig.signal.events import Reason, Rejection
@@ -40,8 +40,9 @@ NAMED = JobState(
     magneto=True, coil_set=True, rig_bad=True, tdc_moved=True,
     one_turn_out=(LONGEST,), automatic_advance=(LONGEST,), without_drag=(LONGEST,),
     impulse=(Waiting(LONGEST, "full advance", 3),), unread=(Waiting(LONGEST, "full advance", 3),),
-    inconclusive=(Inconclusive(LONGEST, 9, Remedy(30)),), set_only=(LONGEST,), outside=(LONGEST,),
-    apart=(LONGEST,), other_settings=(OtherSetting(LONGEST, "full advance", 2),),
+    inconclusive=(Inconclusive(LONGEST, 9, Remedy(30)),), set_only=(LONGEST,),
+    outside=(Outside(LONGEST, LONGEST),), apart=(LONGEST,),
+    other_settings=(OtherSetting(LONGEST, "full advance", 2),),
     change_made=True,
 )  # fmt: skip
 
