@@ -18,6 +18,7 @@ class EarlierRule(Enum):
     EARTHED_READ = auto()  # an opening counts though a switch may have made it
     STATES_NOT_MEASURED = auto()  # an opening counts before a coarse encoder's states are measured
     UNIT_AS_FOUND = auto()  # of a unit on the bench, what rejects an opening later is not known
+    TOUCHES_TRUSTED = auto()  # TDC counts though counts were lost while it was found
     TOUCHES_AS_EVEN = auto()  # a touch is placed as if a coarse encoder's states were equal
     GAPS_GOOD = auto()  # a rig check says nothing about lines that are missing
     INDEX_TRUSTED = auto()  # an angle counts that no second index pass confirms
@@ -43,6 +44,7 @@ Rules = Collection[EarlierRule]
 _UNTIL_0_6 = frozenset(
     {
         EarlierRule.UNIT_AS_FOUND,
+        EarlierRule.TOUCHES_TRUSTED,
         EarlierRule.TOUCHES_AS_EVEN,
         EarlierRule.LINK_ROD_GAUGE_AS_MASTER,
         EarlierRule.HELD_TO_A_QUARTER,

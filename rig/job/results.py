@@ -331,6 +331,7 @@ def hold(
     touches = [one.session.tdcs.touches() for one in played]
     elsewhere = [Touched(_beside(each, began), each) for each in known if each.capture not in names]
     every = [*elsewhere, *(each for own in touches for each in own)]
+    lost = next(filter(None, (one.session.tdcs.lost(used) for one in played)), None)
     against: list[TdcReference] = []
     for one, own in zip(played, touches, strict=True):
         is_here = one.session.tdcs.when(used) is not None
@@ -338,7 +339,7 @@ def hold(
         found = validity(used, at, own if own or here else every, profile.encoder)
         if (gauge := _gauge_moved(one.gauge, used, one.path.name, profile)) is not None:
             found = replace(found, until=at, after=gauge)
-        one.session.tdcs.limited = found
+        one.session.tdcs.limited = replace(found, lost=lost)
         against += [each for each in found.against if each in known and each not in against]
     return against
 

@@ -52,6 +52,7 @@ class Doubt(StrEnum):
     TDC_HAS_MOVED = "tdc-has-moved"  # since the one in use was found: degrees, U
     TDC_HAD_MOVED = "tdc-had-moved"  # before the one in use was found: degrees, U
     TDC_NOT_PROVED = "tdc-not-proved"  # touched again with so great a U that a slip may hide: U
+    TDC_COUNTS_LOST = "tdc-counts-lost"  # while the one in use was found: by how many counts
     LINE_FORMAT = "line-format"  # version of the rig, version of this program
     NO_LINE = "no-line"  # kinds of line errors with their numbers, if any came
     COUNTS_WRONG = "counts-wrong"  # counts; as entered; by how much they vary, if they were seen
@@ -115,7 +116,12 @@ def diagnose(session: Session, *, heard: bool) -> list[Diagnostic]:
     """Everything that looks wrong, the worst first. ``heard`` is true once a position has come, or
     while one may still come."""
     profile = session.profile
-    found = [*moves(session.validity), *_line(session, heard=heard), *_counts(session)]
+    found = [
+        *moves(session.validity),
+        *_lost(session.validity),
+        *_line(session, heard=heard),
+        *_counts(session),
+    ]
     if session.checks and not (last := session.checks[-1]).has_moved and not last.is_sharp:
         U_deg = last.uncertainty.U_deg
         found.append(Diagnostic(Doubt.TDC_NOT_PROVED, (U_deg,), bad=False, of_rig=False))
@@ -153,6 +159,13 @@ def moves(validity: Validity) -> list[Diagnostic]:
         for doubt, move in sides
         if move is not None
     ]
+
+
+def _lost(validity: Validity) -> list[Diagnostic]:
+    """Counts were lost in silence while TDC was found."""
+    if validity.lost is None:
+        return []
+    return [Diagnostic(Doubt.TDC_COUNTS_LOST, validity.lost.data)]
 
 
 def _line(session: Session, *, heard: bool) -> list[Diagnostic]:

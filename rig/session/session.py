@@ -65,7 +65,9 @@ class Session(TdcState):
         rules: Rules = (),
     ) -> None:
         finder = OpeningFinder(signal_settings(profile, rules))
-        super().__init__(profile, reference, rules, finder)
+        self.annotations = Annotations(profile, rules)
+        self.hindsight = Hindsight(finder, self.annotations, rules)
+        super().__init__(profile, reference, rules, finder, self.hindsight)
         self._lines = LineReader()
         self.start_us = 0.0  # the rig's time of the first position
         self.log = OpeningLog()
@@ -80,9 +82,7 @@ class Session(TdcState):
         self.foot_presses = 0
         self.restarts = 0
         self.began_us: deque[float] = deque(maxlen=MOST_VALID)  # restarts, with openings between
-        self.annotations = Annotations(profile, rules)
         self._read_us: dict[str, list[float]] = {unit.name: [] for unit in profile.units}
-        self.hindsight = Hindsight(finder, self.annotations, rules)
         self._heard_nothing = True
         self._results = Results(self)
 
@@ -141,6 +141,7 @@ class Session(TdcState):
         events = [noted(event) if isinstance(event, Opening) else event for event in decided]
         if self.hindsight.take(batch, events):
             self._results.forget()
+            self.tdcs.forget()
         for event in events:
             if isinstance(event, Opening):
                 self.opened(event)

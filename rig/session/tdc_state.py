@@ -16,6 +16,7 @@ from rig.base.errors import InputError
 from rig.engine.geometry import plug_hole_offset_deg
 from rig.engine.profile import Profile
 from rig.session.annotations import Act, Timeline
+from rig.session.hindsight import Hindsight
 from rig.signal.events import Rejection
 from rig.signal.openings import OpeningFinder
 from rig.tdc.gauge_points import GaugeNotes, chosen
@@ -37,15 +38,18 @@ class TdcState:
         reference: TdcReference | None,
         rules: Rules,
         finder: OpeningFinder,
+        hindsight: Hindsight,
     ) -> None:
         self.profile = profile
         self.reference = reference
         self.rules = rules
         self._finder = finder
+        index = hindsight.index
         self.stop: StopTouches | None = None  # while the piston stop is in
         self.stops: list[StopTouches] = []  # earlier ones
         self.stop_result: StopResult = None  # of the last one taken out
-        self.tdcs = Tdcs(profile.encoder)
+        trusting = EarlierRule.TOUCHES_TRUSTED in rules
+        self.tdcs = Tdcs(profile.encoder, lambda t_us: None if trusting else index.lost(t_us))
         self.gauge = GaugeNotes(rules=rules)  # gauge readings and engine's marks, as noted
         self.checks: list[Move] = []  # results of touching the piston stop again
         self._stroke: Timeline[FiringTdcEntry | None] = Timeline(None)
@@ -142,7 +146,8 @@ class TdcState:
         self.reference = chosen(value, self.references, self.gauged, self.profile)
         if "found" not in value:  # it is of this life of the rig
             self.places.found(self.reference)
-        self.tdcs.came(self.reference, t_us)
+        read = self.gauge.of(self.reference.cylinder) if "method" in value else ()
+        self.tdcs.came(self.reference, t_us, found_us=(each.t_us for each in read))
         self._undo.append(("use", restore))
 
     def _note_stop_in(self, t_us: float, value: dict[str, object]) -> None:
@@ -166,6 +171,7 @@ class TdcState:
             self.stop_result = StopEnd.DROPPED
             return
         self._undo.append(("stop-out", restore))
+        found_us = [each.t_us for each in done.touches if each.steady]
         try:
             found = replace(
                 done.reference(self.profile, self.rules),
@@ -181,6 +187,7 @@ class TdcState:
                 self.stop_result = move
                 found = same_frame(found, self.reference, self.profile.encoder)
                 if more:
+                    found_us += self.tdcs.found_us(self.reference)
                     found = self._with_more_touches(found, done.count_width)
                     self.reference = self.stop_result = found
                 else:
@@ -188,7 +195,7 @@ class TdcState:
             else:
                 self.places.found(found)
                 self.reference = self.stop_result = found
-            self.tdcs.came(found, t_us, touched=True)
+            self.tdcs.came(found, t_us, touched=True, found_us=found_us)
         except InputError as why:
             self.stop_result = why
             if self.reference is not None and self.places.touched(done, self.reference):

@@ -185,6 +185,10 @@ class IndexCheck:
             return self.first_off
         return _why(self._doubts, t_us)
 
+    def lost(self, t_us: float) -> Rejection | None:
+        """Whether counts were lost in silence around ``t_us``, as known now; None if not."""
+        return None if self._trusting else _why(self._doubts, t_us)
+
     def unconfirmed(self, t_us: float) -> Rejection | None:
         """Where the index showed that counts are lost, or it has noise: whether no pass confirms an
         angle at ``t_us``, as known now; None when one does."""

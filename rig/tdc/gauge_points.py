@@ -225,6 +225,7 @@ class GaugeReading:
     direction: int
     again: bool
     life: int = 0  # restarts of the rig's angles before it
+    t_us: float = 0.0
 
 
 @dataclass(slots=True)
@@ -261,7 +262,7 @@ class GaugeNotes:
                 noted = _read(_Noted, value if way is None else {**value, "direction": way})
                 point, again = GaugePoint(noted.crank_deg, noted.lift_mm), noted.purpose == "check"
                 self.readings.append(
-                    GaugeReading(point, noted.cylinder, noted.direction, again, life)
+                    GaugeReading(point, noted.cylinder, noted.direction, again, life, note.t_us)
                 )
         except InputError as why:
             self.wrong.append(f"a note named {note.name!r} makes no sense: {why}")

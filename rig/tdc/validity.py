@@ -9,7 +9,7 @@ between was wrong. Source: ``reference.moved`` (JCGM 100:2008, 5.2).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from rig.engine.profile import Encoder
@@ -40,15 +40,16 @@ class Validity:
     before: Move | None = None
     after: Move | None = None
     against: tuple[TdcReference, ...] = ()
+    lost: Rejection | None = None  # it is never valid: counts were lost while it was found
 
     def at(self, at: At) -> bool:
         """Whether it is valid at ``at``."""
-        return self.since <= at <= self.until
+        return self.lost is None and self.since <= at <= self.until
 
     def why_not(self, at: At) -> Rejection | None:
         """Why it is not valid at ``at``; None where it is."""
-        if self.at(at):
-            return None
+        if self.lost is not None or self.at(at):
+            return self.lost
         shown = self.before if at < self.since else self.after
         by = () if shown is None else (shown.shift_deg, shown.uncertainty.U_deg)
         return Rejection(Reason.TDC_MOVED, by)
@@ -89,40 +90,61 @@ def validity(used: TdcReference, at: At, touched: Sequence[Touched], encoder: En
 @dataclass(frozen=True, slots=True)
 class KnownTdc:
     """A TDC that came at ``t_us`` of a recording: ``touched`` there, or ``claimed``: brought along
-    in a note."""
+    in a note. ``found_us``: when it was touched, or read at the gauge."""
 
     reference: TdcReference
     t_us: float
     touched: bool
     claimed: bool
+    found_us: tuple[float, ...] = ()
 
 
 class Tdcs:
     """Every TDC that was used in a recording, or found as a check, in order.
 
     ``number`` is that of the recording in order of time, if there are several; ``limited`` is how
-    long the one in use is valid, if other recordings show it.
+    long the one in use is valid, if other recordings show it. ``lost_at`` says whether counts were
+    lost at a time, as known by now.
     """
 
-    def __init__(self, encoder: Encoder) -> None:
-        self._encoder = encoder
+    def __init__(self, encoder: Encoder, lost_at: Callable[[float], Rejection | None]) -> None:
+        self._encoder, self._lost_at = encoder, lost_at
         self.known: list[KnownTdc] = []
         self._validity: tuple[TdcReference, Validity] | None = None
         self.number = 0.0
         self.limited: Validity | None = None
 
     def came(
-        self, reference: TdcReference, t_us: float, *, touched: bool = False, claimed: bool = False
+        self,
+        reference: TdcReference,
+        t_us: float,
+        *,
+        touched: bool = False,
+        claimed: bool = False,
+        found_us: Iterable[float] = (),
     ) -> None:
         """Another one came at ``t_us``, or one that was known came into use again."""
         claimed |= any(each.claimed and each.reference is reference for each in self.known)
-        self.known.append(KnownTdc(reference, t_us, touched, claimed))
-        self._validity = None
+        self.known.append(KnownTdc(reference, t_us, touched, claimed, tuple(found_us)))
+        self.forget()
 
     def cut(self, n: int) -> None:
         """Undo all but the first ``n``."""
         del self.known[n:]
+        self.forget()
+
+    def forget(self) -> None:
+        """What limits the one in use may be something else now."""
         self._validity = None
+
+    def found_us(self, reference: TdcReference) -> Iterator[float]:
+        """When a TDC was touched in this recording, or read at the gauge."""
+        return (us for each in self.known if each.reference == reference for us in each.found_us)
+
+    def lost(self, reference: TdcReference) -> Rejection | None:
+        """Why what a TDC was found from is not valid, as known by now; None if it is, or if it was
+        not found in this recording."""
+        return next(filter(None, map(self._lost_at, self.found_us(reference))), None)
 
     def renew(
         self, renewed: Callable[[KnownTdc], TdcReference], used: TdcReference | None
@@ -133,7 +155,7 @@ class Tdcs:
             if id(each.reference) not in by_id:
                 by_id[id(each.reference)] = renewed(each)
         self.known = [replace(each, reference=by_id[id(each.reference)]) for each in self.known]
-        self._validity = None
+        self.forget()
         return by_id.get(id(used), used)
 
     @property
@@ -158,5 +180,6 @@ class Tdcs:
             return self.limited or Validity()
         if self._validity is None or self._validity[0] is not used:
             at = self.when(used) or (self.number, -math.inf)
-            self._validity = used, validity(used, at, self.touches(), self._encoder)
+            found = validity(used, at, self.touches(), self._encoder)
+            self._validity = used, replace(found, lost=self.lost(used))
         return self._validity[1]

@@ -212,6 +212,10 @@ DOUBTS: Mapping[Doubt, Words] = {
         " again, would not have shown it. Verdicts are valid only if it did not. Touch it again,"
         " five times or more on each side"
     ),
+    Doubt.TDC_COUNTS_LOST: lambda off: (
+        f"counts were lost while TDC was found: the index then came {many(off, 'count')} off, so"
+        " every reading is rejected. Check the encoder's leads and coupling, then find TDC again"
+    ),
     Doubt.LINE_FORMAT: lambda of_rig, ours: (
         f"the rig uses version {of_rig} of the line format, this program {ours}: its"
         " readings are not used; update one of the two"

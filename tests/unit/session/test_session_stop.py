@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 from played import PROFILE, Played
 
-from rig.base.earlier_rules import EarlierRule
+from rig.base.earlier_rules import EARLIER_RULES, EarlierRule
 from rig.job.folder import Job
 from rig.job.new import write_example
+from rig.session.diagnostics import Doubt
 from rig.tdc.piston_stop import StopEnd
 from rig.virtual.engine import Encoder
 from rig.words.diagnostics import diagnostic_words
@@ -266,3 +267,30 @@ def test_touches_that_were_not_at_the_stop_give_no_tdc_and_say_what_to_do() -> N
     assert session.reference is None
     assert "leave the crank only 160° to turn in" in stop_words(session.stop_result)
     assert "Use a shorter one" in stop_words(session.stop_result)
+
+
+@pytest.mark.parametrize("earlier", [False, True])
+@pytest.mark.parametrize("after_touches", [0, 1, 4])
+def test_tdc_found_while_counts_are_lost_is_not_valid(after_touches: int, earlier: bool) -> None:
+    """The index shows it afterwards. Until 0.6.0 TDC was 10 degrees wrong with a U of 0.05."""
+    played = Played(rules=EARLIER_RULES["0.6.0"] if earlier else ()).do("turn 380 at 150")
+    played.put_stop_in()
+    played.note("stop-in", cylinder=1)
+    for n in range(4):
+        if n == after_touches:
+            played.do("fault counts 30")
+        played.do(f"touch {'back' if n % 2 else 'forward'} at 150")
+    played.do("turn 40 at 90", "stop out").note("stop-out", utc="", capture="")
+    played.do("turn 1500 at 110")
+    session = played.session
+    doubts = [each.doubt for each in session.doubts()]
+    if after_touches == 4:
+        assert session.here is not None
+        assert Doubt.TDC_COUNTS_LOST not in doubts
+        return
+    assert (session.here is not None) == any(r.valid for r in session.readings()) == earlier
+    assert (Doubt.TDC_COUNTS_LOST in doubts) != earlier
+    played.touch()
+    assert session.here is not None
+    off_deg = session.here.tdc_deg - played.rig.truth()["tdc_deg_after_index"]
+    assert abs(wrapped(off_deg)) < 0.1
