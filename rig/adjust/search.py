@@ -210,15 +210,11 @@ class Search:
         """The best two that a set of moves can do; none when that is no better than ``limit``."""
         lever = self._least_off_middle(chosen)
         table = Table.of(self.task, chosen)
-        may = np.flatnonzero(_may_beat(table.columns, limit))
-        keys = table.exact[may], *table.cost[may].T[::-1], *table.columns[may].T[::-1]
         found: list[Found] = []
-        for i in may[np.lexsort(keys)][:MOST_SOLVED]:
+        for i in table.in_order()[:MOST_SOLVED]:
             best = ranked(table.columns[i], lever, table.cost[i], np.zeros(0))
-            if len(found) > 1 and best >= found[1].rank:
+            if (limit is not None and best >= limit) or any(best >= f.rank for f in found[1:]):
                 break
-            if limit is not None and best >= limit:
-                continue
             for used in self._slides(table, i):
                 more = sum((v * move.shift_deg[0] for move, v in used), table.shift[i])
                 there = table.errors[i] + self.task.per_shift @ (more - table.shift[i])
@@ -304,6 +300,10 @@ class Table:
         exact = np.maximum(strains.max(axis=1), apart)
         return cls(lists, ranges, index, shift, errors, cost, slope, hope, columns, exact)
 
+    def in_order(self) -> NDArray[np.int64]:
+        """The rows, what promises most first."""
+        return np.lexsort([self.exact, *self.cost.T[::-1], *self.columns.T[::-1]])
+
     def picks(self, row: int) -> Moved:
         """The positions of a row."""
         return tuple((m, int(k)) for m, k in zip(self.lists, self.index[row], strict=True))
@@ -351,18 +351,6 @@ def _positions(chosen: Sequence[Move]) -> int:
 def _parts(chosen: Sequence[Move]) -> float:
     """How many parts a set of moves disturbs at least."""
     return float(sum(move.cost[:, 0].min() for move in chosen))
-
-
-def _may_beat(columns: Floats, limit: Rank | None) -> Bools:
-    """Which rows of ``Task.columns`` are no worse than a rank, as far as they go."""
-    if limit is None:
-        return np.ones(len(columns), bool)
-    less, equal = np.zeros(len(columns), bool), np.ones(len(columns), bool)
-    against = (*limit.verdicts, limit.spoilt, limit.strain, *limit.beyond)
-    for column, value in zip(columns.T, against, strict=False):
-        less |= equal & (column < value)
-        equal &= column == value
-    return less | equal
 
 
 @dataclass(frozen=True, slots=True)

@@ -50,11 +50,6 @@ class Rank(NamedTuple):
     effort: float = 0.0  # teeth, steps
     exact: tuple[float, ...] = ()  # the strains to a millionth, the greatest first
 
-    @property
-    def verdicts(self) -> tuple[float, float, float, float]:
-        """How many units and pairs are outside and inconclusive."""
-        return self[:4]
-
 
 @dataclass(frozen=True)
 class Task:
