@@ -190,7 +190,6 @@ class NewPlace(Layout):
         ]
 
     def new(self) -> Outline:
-        """The new place."""
         return self._outline(self.at_deg, self.dog.width_mm or 0.0)
 
     def _outline(self, at_deg: float, width_mm: float) -> Outline:

@@ -62,7 +62,6 @@ LEAST_FILED_MM = 0.01  # common practice, no source: nobody files by less
 
 
 def opposite(rotation: Rotation) -> Rotation:
-    """The other way round."""
     return "anticlockwise" if rotation == "clockwise" else "clockwise"
 
 

@@ -101,7 +101,6 @@ class Page:
     high: float
 
     def line(self, points: Sequence[Any] | Points, **more: Any) -> None:
-        """A line through places."""
         usual: dict[str, Any] = {"color": sheet.INK, "lw": THIN, "zorder": 3}
         self.at.plot(*np.asarray(points, np.float64).T, **usual | more)
 
@@ -177,16 +176,13 @@ class Piece:
         return self.on(polar(radius_mm, clockwise_deg))
 
     def arc(self, radius_mm: float, from_deg: float, to_deg: float) -> Points:
-        """Places along an arc, from one angle to another."""
         steps = max(3, int(abs(to_deg - from_deg)) + 2)
         return self.polar(radius_mm, np.linspace(from_deg, to_deg, steps))
 
     def circle(self, radius_mm: float, **more: Any) -> None:
-        """A whole circle."""
         self.page.line(self.arc(radius_mm, 0.0, 360.0), **more)
 
     def ray(self, low_mm: float, high_mm: float, deg: float, **more: Any) -> None:
-        """A line along a radius."""
         self.page.line(np.array([self.polar(low_mm, deg), self.polar(high_mm, deg)]), **more)
 
     def centre(self) -> None:

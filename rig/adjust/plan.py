@@ -290,7 +290,6 @@ class Confirmation:
         return self.opening.verdict in ("not confirmed", "wrong way round", "not moved")
 
     def plain(self) -> dict[str, Any]:
-        """As plain data."""
         of = self.opening
         return {
             "prediction": plain_prediction(of), "read_btdc": of.read_btdc, "off_deg": of.off_deg,

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from rig import __version__
-from rig.adjust import carried_out, moved_by_hand
+from rig.adjust import used_up
 from rig.adjust.changes import Changed, Course, Instant, readings_of
 from rig.adjust.plan import (
     AdjustmentKind,
@@ -87,7 +87,6 @@ class Sheet:
 
     @property
     def when(self) -> MadeWhen:
-        """When it was made."""
         return self.made.when
 
     @property
@@ -163,10 +162,10 @@ def proposed(
     present = entered
     if not place.as_entered:
         done = place.done(choice.carried_out)
-        present = carried_out.after(entered, [step for each in done for step in each.steps])
-    changed = list(carried_out.notes(entered, present))
+        present = used_up.after_steps(entered, [step for each in done for step in each.steps])
+    changed = list(used_up.notes(entered, present))
     if not (place.exact or choice.asked):  # what was asked is how it stands now
-        present, by_hand = moved_by_hand.after(course, present, done)
+        present, by_hand = used_up.after_moves(course, present, done)
         changed += by_hand
     levers, without = lever_ends(read, job.profile)
     proposal = propose(

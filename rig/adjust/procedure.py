@@ -74,7 +74,6 @@ class Beside(NamedTuple):
         return self.found is not None and self.found.missed, abs(off)
 
     def line(self, of_cylinders: int) -> PanelLine:
-        """What is shown of it."""
         of, read = self.prediction, self.read
         where = of.setting
         if of.cylinder is not None:
@@ -137,7 +136,6 @@ class Adjust(Procedure):
 
     @property
     def _moved(self) -> tuple[str, ...]:
-        """The units that the option moves."""
         moved = [unit for step in self._steps for unit, deg in step.shift_deg.items() if deg]
         return tuple(dict.fromkeys(moved))
 
@@ -206,7 +204,6 @@ class Adjust(Procedure):
     # -- what is shown --
 
     def advice(self) -> Advice:
-        """What to do now."""
         if self.stage is Stage.MOVE:
             return self._advice_to_move(self._steps[self._step])
         if self.stage is Stage.TIGHTEN:

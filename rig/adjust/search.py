@@ -54,12 +54,10 @@ class Found:
 
     @property
     def inside(self) -> bool:
-        """Whether all is."""
         return bool((self.items == INSIDE).all())
 
     @property
     def reversible(self) -> bool:
-        """Whether all of it can be undone."""
         return all(move.reversible for move, _ in self.moved)
 
     @property
@@ -183,7 +181,6 @@ class Search:
         ]
 
     def _found(self, moved: Moved, shift: Floats, errors: Floats) -> Found:
-        """A combination with all that is known of it."""
         task, U = self.task, expanded_deg(self.task, moved)
         items, strain = task.levels(errors, errors, U), task.strains(errors, errors)
         columns = task.columns(items[None], strain[None])[0]
@@ -305,7 +302,6 @@ class Table:
         return np.lexsort([self.exact, *self.cost.T[::-1], *self.columns.T[::-1]])
 
     def picks(self, row: int) -> Moved:
-        """The positions of a row."""
         return tuple((m, int(k)) for m, k in zip(self.lists, self.index[row], strict=True))
 
 

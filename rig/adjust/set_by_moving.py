@@ -223,7 +223,6 @@ class SetUnit(LedProcedure):
         self._tripped = False  # at its last opening, past what was set
 
     def see(self, now: Now, events: Sequence[Event]) -> None:
-        """One more look at the rig."""
         super().see(now, events)
         if now.crank_deg is None:
             return
@@ -281,7 +280,6 @@ class SetUnit(LedProcedure):
         self._note_moving(False)
 
     def advice(self) -> Advice:
-        """What to do now, and how far the crank still is."""
         at, state = self._at, self._at.state
         stage = STATES[state]
         hand, deg, next_ = stage.hand, None, at.words
@@ -338,7 +336,6 @@ class SetUnit(LedProcedure):
         return f"{size(going.distance_deg)}° {'past the target' if past else 'to go'}."
 
     def actions(self) -> tuple[Action, ...]:
-        """Tightened, and done."""
         return (
             Action("step_done", "enter", "tightened", "the unit is tightened", self._tightened,
                    why_not=self._why_not_tightened),
@@ -355,7 +352,6 @@ class SetUnit(LedProcedure):
             bench.note("as left", "phase", {"phase": "as left"})
 
     def show(self, now: Now | None) -> GoToView:
-        """What the dashboard shows."""
         to_go = None
         if now is not None and now.crank_deg is not None:
             to_go = approach.distance_deg(now.crank_deg, self._target)

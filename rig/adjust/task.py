@@ -74,7 +74,6 @@ class Task:
 
     @property
     def items(self) -> int:
-        """How many items there are."""
         return int(self.item.max()) + 1
 
     @property

@@ -58,7 +58,6 @@ class Trace:
 
 
 def sheet_of(title: str, under: str, trace: Trace) -> Figure:
-    """The sheet."""
     figure, opening = sheet.paper(WIDTH_IN, HIGH_IN, title, under), trace.opening
     _signal(sheet.axes(figure, LEFT_IN, 0.95, WIDTH_IN - LEFT_IN - RIGHT_IN, 1.95), trace)
     bounced = noise = ""

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rig.adjust.carried_out import after, notes
+from rig.adjust.used_up import after_steps, notes
 from rig.engine.profile import Adjustments, Gap, Slot
 
 SLOT = Slot("upper", 45.0, 3.0, 2.0, file_mm=1.0)
@@ -23,7 +23,7 @@ def turned(way: str, room_mm: float, arc_mm: float, **more: float) -> dict[str, 
 
 
 def slot_after(*steps: dict[str, Any], entered: Slot = SLOT) -> tuple[float, float, float]:
-    (slot,) = after(Adjustments(slots=(entered,)), steps).slots
+    (slot,) = after_steps(Adjustments(slots=(entered,)), steps).slots
     return slot.clockwise_mm, slot.anticlockwise_mm, slot.file_mm
 
 
@@ -74,8 +74,8 @@ def test_a_gap_is_where_it_was_set() -> None:
         return {"kind": "gap", "part": "upper", "figures": figures}
 
     entered = Adjustments(gaps=(GAP,))
-    now = after(entered, [step(0.40, 0.45), step(0.45, 0.43)])
+    now = after_steps(entered, [step(0.40, 0.45), step(0.45, 0.43)])
     assert now.gaps[0].now_mm == 0.43
     assert "0.43 mm" in next(notes(entered, now))
-    assert after(entered, [step(0.35, 0.45)]) == entered  # from before the file had 0.40
+    assert after_steps(entered, [step(0.35, 0.45)]) == entered  # from before the file had 0.40
     assert not list(notes(entered, entered))
