@@ -107,7 +107,7 @@ def chatter(end_us: float, every_us: float, edges: int = BURST_EDGES) -> list[Ch
 
 
 def late_us(heard: Heard, changes: list[Change]) -> np.ndarray | None:
-    """How late each contact edge was dated; None when not all were told one by one."""
+    """How late each contact edge was dated; None when not all were reported one by one."""
     late = []
     for number in (1, 2):
         true = [(t_us, level) for t_us, pin, level in changes if pin == f"contact{number}"]
@@ -119,7 +119,7 @@ def late_us(heard: Heard, changes: list[Change]) -> np.ndarray | None:
 
 
 def nothing_lost(heard: Heard, changes: list[Change]) -> bool:
-    """Every count and edge told, and nothing amiss on the line."""
+    """Whether every count and edge was reported, without line errors."""
     steps = sum(pin in ("a", "b") for _, pin, _ in changes)
     health = heard.others(Health)[-1]
     return (
@@ -207,7 +207,7 @@ def load(bench: Bench, counts_per_s: float, burst_every_us: float) -> dict[str, 
 
 
 def longest_burst(bench: Bench, counts_per_s: float, most_edges: int = 400) -> int:
-    """Edges in 3 ms, on both contacts together, that are told one by one."""
+    """Edges in 3 ms, on both contacts together, that are reported one by one."""
 
     def good(edges: int) -> bool:
         end_us = START_US + 60_000

@@ -24,7 +24,7 @@ Change = tuple[float, str, int]  # time, pin, level
 COUNTS = 2400
 WRONG_DEG = 0.1
 """A valid reading further off than this is wrong."""
-INDEX_DEG = 12.0  # where the index lies, after the start
+INDEX_DEG = 12.0  # where the index is, after the start
 FIRST_DEG = 50.0  # the first opening: the approach is long enough by then
 EVERY_DEG, OPEN_DEG = 30.0, 13.0
 APART_DEG = 15.0  # contact 2 opens so much after contact 1, which is closed again by then

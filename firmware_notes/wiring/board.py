@@ -139,7 +139,7 @@ def is_kick(net: str) -> bool:
 
 class Router:
     """Finds tracks by the cheapest way over a grid of two layers; where others are in the way it
-    goes through them at a price, and they are laid anew."""
+    goes through them at a price, and they are laid again."""
 
     def __init__(self, pads: list[Pad]) -> None:
         self.pads = pads
@@ -185,7 +185,7 @@ class Router:
         return at + half <= LEFT_MM + 1e-9
 
     def _price(self, net: str, cell: Cell, via: bool) -> float | None:
-        """Of standing there; None where a pad of another net, or nothing at all, may be."""
+        """Price of a track in a cell; None where only a pad of another net, or nothing, may be."""
         key = (is_kick(net), via, cell)
         if self.pads_shut.get(key, _NONE) - {net}:
             return None
@@ -297,7 +297,7 @@ class Router:
             self._lay(name, self.paths.pop(name), -1)
 
     def _in_conflict(self, net: str) -> set[str]:
-        """Nets that now lie too near to ``net``."""
+        """Nets that are now too near to ``net``."""
         found: set[str] = set()
         for (own, _), path in self.paths.items():
             if own != net:
@@ -585,7 +585,7 @@ def drill(routed: Routed) -> str:
 
 
 def screw_holes() -> str:
-    """Excellon: holes for screws, not plated. Nylon screws: two stand beside the kick."""
+    """Excellon: holes for screws, not plated. Nylon screws: two are beside the kick."""
     lines = ["M48", "; timing-rig, contact front end, not plated", "METRIC,TZ", "FMAT,2"]
     lines += ["T1C3.200", "%", "G90", "G05", "T1"]
     lines += [f"X{x * PITCH:.3f}Y{SIZE_MM[1] - y * PITCH:.3f}" for x, y in SCREWS]

@@ -34,7 +34,7 @@ class Type:
     number that has no pin."""
 
     symbol: str  # how it is drawn
-    what: str  # what to order, in words; the value stands beside it
+    what: str  # what to order, in words; the value is beside it
     order: str  # generic type number
     package: str
     pins: tuple[str, ...]

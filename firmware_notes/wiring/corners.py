@@ -40,7 +40,7 @@ LATE: Final = Build(
 
 @dataclass(frozen=True, slots=True)
 class Corner:
-    """One run: what stands on the engine, how the front end came out, how often contacts open."""
+    """One run: what is on the engine, the front end's values, how often contacts open."""
 
     name: str
     primary: Primary
@@ -85,7 +85,7 @@ class Outcome:
     closing_us: tuple[float, ...]
     missed: int  # openings and closings that the output did not follow
     false_closed: int  # the output went to closed while contacts were open
-    false_open: int  # and to open while they were closed, before or after it had followed
+    false_open: int  # and to open while they were closed, before or after it followed
     most_closed_v: float  # largest of the carrier at the window comparators, contacts closed
     stress: dict[str, float] = field(default_factory=dict)
 
@@ -96,7 +96,7 @@ class Outcome:
 
 
 def rest_corners() -> list[Corner]:
-    """A magnet that stands, or turns too slowly to matter: no current is broken."""
+    """A magnet at rest, or turning too slowly to matter: no current is interrupted."""
     found = []
     for ohm, henry, c, film in itertools.product(
         (0.3, 1.5), (1e-3, 10e-3), (0.1e-6, 0.4e-6), (0.05, 3)
@@ -329,7 +329,7 @@ def table(outcomes: Sequence[Outcome]) -> str:
 
 
 def worst_stress(outcomes: Sequence[Outcome]) -> dict[str, float]:
-    """The largest of each stress (the least where its name says so)."""
+    """The largest of each stress (the smallest of those named so)."""
     found: dict[str, float] = {}
     for o in outcomes:
         for name, value in o.stress.items():

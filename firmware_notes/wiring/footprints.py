@@ -1,4 +1,4 @@
-"""Where the pins of each package lie, and how much room it takes. Places in millimetres from pin 1,
+"""Where the pins of each package are, and how much room it takes. Places in millimetres from pin 1,
 x to the right and y down; packages as usual, from memory: hold the part against a print at full
 size before ordering boards."""
 

@@ -38,7 +38,7 @@ class Part:
 
 @dataclass(frozen=True, slots=True)
 class Circuit:
-    """A circuit of its own: one on each piece of board."""
+    """A separate circuit: one on each piece of board."""
 
     name: str
     title: str

@@ -1,6 +1,6 @@
-"""Circuits as drawings. A circuit says where its parts stand and where wires run; what they join is
-compared with the netlist, and pins that no wire reaches get the name of their net, so that a
-drawing cannot say anything else than the netlist does."""
+"""Circuits as drawings. A circuit gives the places of its parts and wires; what these join is
+compared with the netlist, and pins that no wire reaches get the name of their net. So a drawing
+cannot differ from the netlist."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from sheet import Point, Sheet
 
 SUPPLIES = {"V12": "V12", "5V": "+5 V"}
 EARTHS = {"E": "engine", "0V": "board"}
-TERMINALS = {  # what stands at a terminal, where that is not its net
+TERMINALS = {  # the name at a terminal, where that is not its net
     "LEAD": "contact",
     "E": "earth",
     "5V": "+5 V",
@@ -45,7 +45,7 @@ class Schematic(Sheet):
     """A sheet with the parts of one circuit."""
 
     def __init__(self, circuit: Circuit, title: str, number: str, down_mm: float = 0.0) -> None:
-        """Everything that stands for the circuit is drawn ``down_mm`` lower than it says."""
+        """Everything of the circuit is drawn ``down_mm`` lower than its places say."""
         super().__init__(title, number)
         self._down = down_mm
         self._named: dict[Point, tuple[str, Point]] = {}
@@ -65,7 +65,7 @@ class Schematic(Sheet):
 
     def two(self, ref: str, first: Point, second: Point, *, words: Point | None = None) -> None:
         """A part with two pins, between two places above or beside one another. ``words`` is where
-        its designator stands, from its middle."""
+        its designator is, from its middle."""
         part = self.circuit.part(ref)
         first, second = self._lower(first, second)
         (x0, y0), (x1, y1) = first, second
@@ -166,7 +166,7 @@ class Schematic(Sheet):
         below: bool = False,
     ) -> None:
         """A box with pins on two sides: height on the sheet, and the pin there. The designator
-        stands above it, or ``below``."""
+        is above it, or ``below``."""
         part = self.circuit.part(ref)
         left, right = ({y + self._down: n for y, n in each.items()} for each in (left, right))
         heights = [*left, *right]
@@ -203,13 +203,13 @@ class Schematic(Sheet):
     # -- wires ----------------------------------------------------------------------------------
 
     def wire(self, *points: Point) -> None:
-        """Joins what lies on it; two that only cross are not joined."""
+        """Joins what is on it; two that only cross are not joined."""
         lower = self._lower(*points)
         self._wires.append(lower)
         self.line(*lower)
 
     def name(self, net: str, at: Point, way: Point) -> None:
-        """Name the wires that meet at a place as a net; the name stands that way from it."""
+        """Name the wires that meet at a place as a net; ``way`` is from the place to its name."""
         self._named[self._lower(at)[0]] = (net, way)
 
     def finish(self) -> None:
@@ -310,7 +310,7 @@ class Schematic(Sheet):
 
 
 def _on(point: Point, a: Point, b: Point) -> bool:
-    """Whether a point lies on an upright or level piece of wire."""
+    """Whether a point is on an upright or level piece of wire."""
     x, y = point
     if a[0] == b[0] == x:
         return min(a[1], b[1]) <= y <= max(a[1], b[1])

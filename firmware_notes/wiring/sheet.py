@@ -150,7 +150,7 @@ class Sheet:
         self.line((x - half, y + half), (x + half, y - half), width=0.4)
 
     def polygon(self, corners: list[Point]) -> None:
-        """A body: what lies below it can still be seen."""
+        """A body: what is below it can still be seen."""
         path = " ".join(f"{x:g},{y:g}" for x, y in corners)
         self._add(f'<polygon points="{path}" fill="#fff" fill-opacity="0.75"/>')
 

@@ -1,4 +1,4 @@
-"""The board as a drawing: where the parts stand, and both sides of copper."""
+"""The board as a drawing: the places of its parts, and both sides of copper."""
 
 from __future__ import annotations
 

@@ -42,7 +42,7 @@ class Build:
 
 @dataclass(frozen=True, slots=True)
 class Primary:
-    """A unit as it stands on the engine, and what its contacts do."""
+    """A unit on the engine, and what its contacts do."""
 
     resistance_ohm: float = 0.5
     inductance_h: float = 5e-3
@@ -106,7 +106,7 @@ class Seen:
 
 
 def element(part: Part, build: Build, ic: Mapping[str, float]) -> str:
-    """The part as a line of a deck; empty for what has no electrical life of its own."""
+    """The part as a line of a deck; empty for a part without an electrical model."""
     nets = [net or f"free_{part.ref}_{n}" for n, net in enumerate(part.nets, 1)]
     kind, name = part.type_name, part.ref
     if part.type.symbol in ("resistor", "capacitor", "capacitor_polar"):

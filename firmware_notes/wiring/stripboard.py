@@ -57,7 +57,7 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Where everything stands; holes by name, those of a part in the order of its pins ("-" where
+    """Where everything is; holes by name, those of a part in the order of its pins ("-" where
     a number has no pin). ``bare``: stretches of a row whose copper is peeled off."""
 
     circuit: Circuit
@@ -74,7 +74,7 @@ class Layout:
         return [(pin, hole(name)) for pin, name in names if name != "-"]
 
     def pins(self) -> dict[Hole, tuple[str, int]]:
-        """Which pin stands in a hole. Raises ValueError where two do."""
+        """Which pin is in a hole. Raises ValueError for two."""
         found: dict[Hole, tuple[str, int]] = {}
         for ref in self.parts:
             for pin, at in self.holes(ref):
@@ -187,7 +187,7 @@ class Layout:
         raise ValueError(f"{ref}: its pins do not fit its holes")
 
     def stands_upright(self, ref: str) -> bool:
-        """Whether a part with two leads stands on its first, as its holes are too near to lie."""
+        """Whether a part with two leads is upright on its first, as its holes are too near to lie."""
         package = self.circuit.part(ref).type.package
         if not package.startswith("axial"):
             return False
@@ -338,7 +338,7 @@ def sheet(
     s = Sheet(f"Stripboard: {title}, component side", number)
     step = PITCH * scale
     over = [y for ref in layout.parts for _, y in layout.body(ref)]
-    above = max(step / 2, -min(over) * scale) + 1.8  # the numbers stand clear of all bodies
+    above = max(step / 2, -min(over) * scale) + 1.8  # the numbers are clear of all bodies
     below = max(step / 2, (max(over) - (layout.rows - 1) * PITCH) * scale) + 3.4
     left, top = 17.0 + step / 2, 28.0 + above
     right, bottom = left + (layout.columns - 1) * step, top + (layout.rows - 1) * step
