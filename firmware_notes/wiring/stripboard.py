@@ -187,7 +187,7 @@ class Layout:
         raise ValueError(f"{ref}: its pins do not fit its holes")
 
     def stands_upright(self, ref: str) -> bool:
-        """Whether a part with two leads is upright on its first, as its holes are too near to lie."""
+        """Whether a part with two leads is upright: its holes are too near for it to lie."""
         package = self.circuit.part(ref).type.package
         if not package.startswith("axial"):
             return False
