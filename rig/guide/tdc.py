@@ -160,7 +160,7 @@ class GaugePoints(Procedure):
             lines.append(PanelLine("last point", text))
         if self._again or self._series(again=True):
             before, after = map(len, self._drops(again=True))
-            text = f"{before} before the top, {after} after it; one on either side is wanted"
+            text = f"{before} before TDC, {after} after it; one on either side is wanted"
             if series is not None and series.again is not None:
                 text = taken_again_words(series.again)
             lines.append(PanelLine("once more", text))
@@ -175,7 +175,7 @@ class GaugePoints(Procedure):
         words, press, hand, what = "", "event_here", Hand.NOTHING, ""
         wanted = _where_next(*self._drops(again=self._again), self._again)
         if not self._zeroed and not self._series():
-            words, press = "Bring the piston to its top and set the dial to zero", "step_done"
+            words, press = "Bring the piston to TDC and set the dial to zero", "step_done"
             hand, what = Hand.WORK, DIAL_ZERO
         elif self._worked()[2]:
             words, press = "Undo the doubtful point and take it again", "undo"

@@ -1,7 +1,7 @@
-"""What a typed answer to a question says: checked, and kept in one form.
+"""Typed answers to the questions: checked, and kept in one form.
 
-A check gives the answer to keep, or raises InputError with what is allowed; what it gives passes
-it again. What is usual on an engine is common practice, no source.
+A check returns the answer to keep, which passes it again, or raises InputError with what is
+allowed. What is usual on an engine is common practice, no source.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ NONE = "none"
 
 
 def each_unit(kept: Answers, key: str, unit: str) -> str:
-    """The answer for one unit, where one word may stand for all."""
+    """The answer for one unit, where one word may be for all."""
     words = kept[key].split(", ")
     return words[0] if len(words) == 1 else words[kept["units"].split(", ").index(unit)]
 

@@ -101,9 +101,9 @@ def _quoted(text: str) -> str:
 
 
 def write_job(folder: str | Path, answers: Mapping[str, str]) -> Path:
-    """Make a job's folder from answers; gives the path of its ``engine.toml``.
+    """Make a job's folder from answers; returns the path of its ``engine.toml``.
 
-    Raises InputError for an answer that will not do, a folder that holds a job already, or one that
+    Raises InputError for an answer that is not allowed, a folder that is a job already, or one that
     cannot be made; nothing that is there is changed.
     """
     return _write(Path(folder), job_text(answers).encode("utf-8"))

@@ -26,10 +26,10 @@ WAYS = ("clockwise", "anticlockwise")
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """Something to ask. ``check`` takes the typed text and gives the answer to keep.
+    """Something to ask. ``check`` takes the typed text and returns the answer to keep.
 
-    ``check`` raises InputError, with what is allowed, for a text that will not do. ``doubt`` says
-    what is unlikely about an answer that will do; empty for what is usual.
+    ``check`` raises InputError, with what is allowed, for any other text. ``doubt`` says what is
+    unlikely about an answer that is allowed; empty for what is usual.
     """
 
     key: str
@@ -40,7 +40,7 @@ class Question:
 
 
 def questions(answers: Answers | None = None) -> tuple[Question, ...]:
-    """What to ask, in order. Which, their defaults and checks go by the answers so far."""
+    """What to ask, in order. The answers so far decide which, their defaults and checks."""
     so_far = dict(answers or {})
     person = Question("person", "Who measures? (It goes on the certificate; may stay empty.)", "",
                       lambda typed: checks.a_name(typed) if typed.strip() else "")  # fmt: skip
@@ -55,9 +55,9 @@ def next_question(
 
 
 def checked(answers: Answers) -> dict[str, str]:
-    """Every answer looked at, with defaults for those that are not there.
+    """Every answer checked, with defaults for those that are missing.
 
-    Raises InputError naming the first that will not do, or is not known.
+    Raises InputError naming the first that is not allowed, or not known.
     """
     kept: dict[str, str] = {}
     while (question := next_question(kept)) is not None:
@@ -94,10 +94,10 @@ class Interview:
             return question.default
 
     def take(self, typed: str) -> str:
-        """Take an answer, a step back or a yes; gives what is unlikely about the answer, which is
+        """Take an answer, a step back or a yes; returns what is unlikely about the answer, which is
         kept once a yes follows.
 
-        Raises InputError for an answer that will not do. The question stays in both cases.
+        Raises InputError for an answer that is not allowed. The question stays in both cases.
         """
         question, typed = self.question, typed.strip()
         if question is None:
@@ -141,7 +141,7 @@ def _engine(so_far: Answers) -> Iterator[Question]:
                    "Seen from the flywheel end, does the crank turn clockwise or anticlockwise?",
                    WAYS[0], _one_of(*WAYS))  # fmt: skip
     yield Question("counts_per_turn",
-                   "How many counts a turn has the encoder? (Four times its lines.)", "4096",
+                   "How many counts a turn does the encoder have? (Four times its lines.)", "4096",
                    checks.a_count,
                    _unusual("counts a turn", 400, 40_000, "1440 to 10 000"))  # fmt: skip
 
@@ -169,7 +169,7 @@ def _units(so_far: Answers) -> Iterator[Question]:
     if so_far.get("ignition") != "coil":  # a coil set has no coupling
         text = (
             "Which units have an impulse coupling? (Names with commas, all or none.)" if several
-            else f"Has it an impulse coupling? ({names[0]} or none.)"
+            else f"Does it have an impulse coupling? ({names[0]} or none.)"
         )  # fmt: skip
         yield Question("coupling", text, NONE, partial(checks.some_of, names=names))
     yield of_each("advance", "How is its advance set: fixed, lever or automatic?",
@@ -187,7 +187,7 @@ def _figures(so_far: Answers) -> Iterator[Question]:
                               allowed="one to 300 printable characters; this"))  # fmt: skip
     yield Question(
         "figure",
-        f"Where shall the contacts open{where}, before top dead centre? "
+        f"Where should the contacts open{where}, before top dead centre? "
         "(28, 28°, 5/16 in travel, 110 mm rim; after it 4 ATDC. Empty: not known yet.)",
         "", checks.a_figure, checks.unlikely_figure,
     )  # fmt: skip
@@ -207,7 +207,7 @@ def _figures(so_far: Answers) -> Iterator[Question]:
 
 
 def _measures(so_far: Answers, figure: str, but: str = "") -> Iterator[Question]:
-    """What it takes to turn a figure that is a length into degrees; not what ``but``, a figure
+    """What is needed to turn a figure that is a length into degrees; not what ``but``, a figure
     before it, has asked already."""
     of, asked = Figure.of_answer(figure), Figure.of_answer(but).of
     if of.of == "travel" != asked:
@@ -257,7 +257,7 @@ ADJUSTMENTS = ("slot", "coupling", "gear")
 
 
 def adjustments(so_far: Answers) -> Iterator[Question]:
-    """What can be moved to correct the timing, and the sizes that this takes."""
+    """What can be moved to correct the timing, and the sizes needed for it."""
     drive = Fraction(so_far.get("drive", "1"))
     chosen = so_far.get("adjustments", NONE).split(", ")
     yield Question(
@@ -267,7 +267,7 @@ def adjustments(so_far: Answers) -> Iterator[Question]:
         NONE, partial(checks.some_of, names=ADJUSTMENTS),
     )  # fmt: skip
     if "slot" in chosen:
-        yield Question("slot_radius", "At which radius do the slots of the flange lie? (In mm.)",
+        yield Question("slot_radius", "At which radius are the slots of the flange? (In mm.)",
                        "45", partial(checks.a_length, low=1, high=MOST_MM),
                        _unusual("mm of radius", 12, 200, "25 to 80"))  # fmt: skip
         radius_mm = float(so_far.get("slot_radius", "45"))
@@ -281,14 +281,15 @@ def adjustments(so_far: Answers) -> Iterator[Question]:
             )  # fmt: skip
     if "coupling" in chosen:
         yield Question("coupling_teeth",
-                       "How many teeth has the coupling towards the drive, and towards the unit?"
-                       " (19 20)", "19 20", checks.two_teeth, checks.equal_teeth)  # fmt: skip
+                       "How many teeth does the coupling have towards the drive, and towards the"
+                       " unit? (19 20)", "19 20", checks.two_teeth, checks.equal_teeth)  # fmt: skip
     if "gear" in chosen:
         most = min(24, MOST_TEETH // max(drive.numerator, drive.denominator)) or 1
         usual = {Fraction(1, 2): "24 48", Fraction(1): "32 32", Fraction(3, 2): "36 24"}
         yield Question(
             "gear_teeth",
-            "How many teeth has the crank's gear, and the unit's? (24 48; idlers do not count.)",
+            "How many teeth does the crank's gear have, and the unit's? (24 48; idlers do not"
+            " count.)",
             usual.get(drive, f"{drive.numerator * most} {drive.denominator * most}"),
             partial(checks.gear_teeth, drive=drive),
         )  # fmt: skip

@@ -51,7 +51,7 @@ METHODS = {"fit": Method.FIT, "equal-drops": Method.EQUAL_DROPS}
 
 @dataclass(frozen=True, slots=True)
 class OutOfOrder:
-    """A point that contradicts the others: nearer to the top the drop is smaller."""
+    """A point that contradicts the others: nearer to TDC the drop is smaller."""
 
     number: int
     drop_mm: float

@@ -1,6 +1,6 @@
 """Top dead centre by a dial gauge on the piston: the exact slider-crank curve, and equal drops.
 
-Readings are piston drops: the distance of the piston below its top as the gauge shows it, in
+Readings are piston drops: the distance of the piston below TDC as the gauge shows it, in
 millimetres (``drop_mm`` in code and files). The gauge's zero may be slightly off; the fit finds it.
 Angles are degrees after the index in the normal direction, on any turn. Each point is approached
 with the piston rising: forwards before TDC, backwards after it.
@@ -67,8 +67,8 @@ class Gauge:
     def mm_per_mm(self) -> float:
         """Gauge reading for a millimetre of piston travel.
 
-        Raises InputError for an inclined gauge without its case. Source: geometry; the person says
-        which case applies.
+        Raises InputError for an inclined gauge without its case. Source: geometry; the
+        person enters which case applies.
         """
         if not 0.0 <= self.inclination_deg < 80.0:
             raise InputError(
@@ -111,7 +111,7 @@ class Fit:
 
     @property
     def zero_mm(self) -> float:
-        """What the gauge reads at the top."""
+        """What the gauge reads at TDC."""
         return self.x[1]
 
     @property
@@ -145,7 +145,7 @@ def on_one_turn(angles_deg: Sequence[float]) -> Floats:
     if abs(resultant(angles_deg)) < 0.05:
         raise InputError(
             "the gauge points are spread all round the turn: "
-            "take them within a quarter turn of the top on either side"
+            "take them within a quarter turn of TDC on either side"
         )
     return nearest(angles, modulo(circular_mean(angles_deg)))
 
@@ -208,7 +208,7 @@ def fit(
         sigma = np.hypot(gauge.u_drop_mm, gauge.u_angle_deg * slope)
     if np.all(angles < got.x[0]) or np.all(angles >= got.x[0]):
         raise InputError(
-            "the gauge points are all on one side of the top: take some on the other side too"
+            "the gauge points are all on one side of TDC: take some on the other side too"
         )
     freedom = len(points) + (prior > 0.0) - len(got.x)
     scatter = math.sqrt(float(np.sum(residual(got.x) ** 2)) / freedom)
@@ -265,7 +265,7 @@ def gradient(
 def coarse_top_deg(
     points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry | None
 ) -> float | None:
-    """Roughly where the top is, degrees after the index, while there are too few points for a fit.
+    """Roughly where TDC is, degrees after the index, while there are too few points for a fit.
 
     None without ``geometry``, with less than two different points, or with points all round the
     turn. Source: as ``fit``.
@@ -296,13 +296,13 @@ def _ready(points: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry) -> No
         raise InputError(
             f"too few gauge points: {len(points)}; the fit of "
             f"{'TDC, zero and offset' if unknown == 3 else 'TDC and zero'} needs "
-            f"{unknown + 2} or more, some on either side of the top"
+            f"{unknown + 2} or more, some on either side of TDC"
         )
     if not (gauge.u_drop_mm > 0.0 and gauge.u_angle_deg >= 0.0):
         raise InputError("the uncertainty of a gauge reading: enter more than 0 mm")
     if _bulge_mm(points) > GROWS_SIGMAS * gauge.u_drop_mm:
         raise InputError(
-            "the gauge readings grow towards the top: enter how far the piston is below its top"
+            "the gauge readings grow towards TDC: enter how far the piston is below TDC"
         )
     within_stroke(points, gauge, geometry)
 
@@ -337,7 +337,7 @@ SAME_DROP_MM = 1e-6
 # the smaller one. ``NOT_KNOWN`` of 0.05 mm is about the accuracy of a gauge reading.
 NEAR_MM, NEAR_SHARE = 0.05, 0.1
 # Fraction of such a correction that is uncertain: rods from 2.8 throws up change it by 0.14 a
-# quarter turn from the top, and a zero 0.05 mm off by a tenth at a drop of 0.5 mm.
+# quarter turn from TDC, and a zero 0.05 mm off by a tenth at a drop of 0.5 mm.
 NOT_KNOWN = 0.15
 
 
@@ -351,7 +351,7 @@ def near(one_mm: float, other_mm: float) -> bool:
 class Middle:
     """The middle between both sides at one drop, and its standard uncertainty, degrees.
 
-    If the drops were only nearly equal, ``drop_mm`` is their mean, the one after the top is
+    If the drops were only nearly equal, ``drop_mm`` is their mean, the one after TDC is
     ``apart_mm`` more than the one before it, and the middle was moved by ``moved_deg``.
     """
 
@@ -400,7 +400,7 @@ def equal_drops(
     for m in together:
         before, after = (m.drop_mm + side * m.apart_mm / 2.0 for side in (-1, 1))
         warnings.append(
-            f"drop {before:g} mm before the top and {after:g} mm after it are corrected to their"
+            f"drop {before:g} mm before TDC and {after:g} mm after it are corrected to their"
             f" mean, which moves their middle by {m.moved_deg:+.3f} degrees"
         )
     freedom = len(middles) - 2
@@ -448,7 +448,7 @@ def equal_drops(
 
 
 class _Met(NamedTuple):
-    """Where one drop was read on one side of the top, in order; or on both."""
+    """Where one drop was read on one side of TDC, in order; or on both."""
 
     drop_mm: float
     at: Floats
@@ -477,7 +477,7 @@ def _middles(
         if not gap.size or gap.max() < LEAST_ARC_DEG:
             alone.append(_Met(drop, at))
         elif drop <= 0.0:
-            raise InputError(f"drop {drop:g} mm: enter how far the piston is below the top")
+            raise InputError(f"drop {drop:g} mm: enter how far the piston is below TDC")
         else:
             before, after = np.split(at, [int(gap.argmax()) + 1])
             pairs.append((_Met(drop, before), _Met(drop, after)))
@@ -495,7 +495,7 @@ def _middles(
             pairs.append((met[0], met[1]))
     if not pairs:
         raise InputError(
-            "no drop was read on both sides of the top: bring the gauge to the same reading on the "
+            "no drop was read on both sides of TDC: bring the gauge to the same reading on the "
             f"other side, within {NEAR_MM:g} mm"
         )
     middles = [_middle(before, after, gauge, geometry) for before, after in pairs]

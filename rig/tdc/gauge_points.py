@@ -2,7 +2,7 @@
 
 A file of gauge points has a line per point, angle and piston drop:
 
-    # angle of the crank, piston below its top
+    # angle of the crank, piston below TDC
     after_index_deg; piston_drop_mm
     141.20; 3.50
     148.65; 2.00
@@ -256,7 +256,7 @@ class GaugeNotes:
                 what = value.get("what") or OWN_MARK
                 self.marks.append(_read(EngineMark, {**value, "what": what}))
             elif note.name == NOTE and value.get("back"):
-                self._take_back(value.get("reading", len(self.readings)))
+                self._undo(value.get("reading", len(self.readings)))
             elif note.name == NOTE:
                 way = next((each for each in (1, 0, -1) if value.get("direction", 0) == each), None)
                 noted = _read(_Noted, value if way is None else {**value, "direction": way})
@@ -267,7 +267,7 @@ class GaugeNotes:
         except InputError as why:
             self.wrong.append(f"a note named {note.name!r} makes no sense: {why}")
 
-    def _take_back(self, number: object) -> None:
+    def _undo(self, number: object) -> None:
         if not self.readings:
             return
         if not isinstance(number, int) or not 1 <= number <= len(self.readings):
@@ -304,7 +304,7 @@ SLACK_MM = 0.05
 # Two readings that contradict each other by less may differ by clearances or a cylinder offset
 # (common practice, no source).
 SLACK_DEG = 1.0
-# How far beyond all points the top is assumed to be, if it is to one side of them.
+# How far beyond all points TDC is assumed to be, if it is to one side of them.
 BEYOND_DEG = 10.0
 
 
@@ -313,8 +313,8 @@ def out_of_order(
 ) -> int | None:
     """Number (from 1) of the point that contradicts the others, None if none does.
 
-    Wherever the top is, the nearer point has the smaller drop; points contradict each other when no
-    place of the top makes this true of all. So each point's side follows from its angle and its
+    Wherever TDC is, the nearer point has the smaller drop; points contradict each other when no
+    place of TDC makes this true of all. So each point's side follows from its angle and its
     drop; the direction of approach only decides where both are possible. With ``geometry`` two
     drops further apart than the steepest part of the stroke allows, read by a gauge of
     ``mm_per_mm``, contradict each other too. The point named is the one without which the others
@@ -327,13 +327,13 @@ def out_of_order(
     angles = wrap(np.array([r.point.angle_deg - first for r in series]))
     drops = np.array([r.point.drop_mm for r in series])
     ways = np.array([r.direction for r in series])
-    # A place of the top for each possible order of the points' distances from it: half-way between
+    # A place of TDC for each possible order of the points' distances from it: half-way between
     # two, at each, between such places and beyond.
     marks = np.unique(np.add.outer(angles, angles) / 2.0)
     beyond = (marks[0] - BEYOND_DEG, marks[-1] + BEYOND_DEG)
     tops = np.concatenate((marks, (marks[1:] + marks[:-1]) / 2.0, beyond))
     one, other = np.triu_indices(len(series), 1)
-    away = np.abs(angles - tops[:, None])  # (places of the top, points)
+    away = np.abs(angles - tops[:, None])  # (places of TDC, points)
     rise = drops[other] - drops[one]
     nearer = (away[:, one] - away[:, other]) * np.sign(rise)  # by how much the smaller drop is off
     against = (np.abs(rise) > SLACK_MM) & (nearer > SLACK_DEG)
@@ -355,7 +355,7 @@ def out_of_order(
 def falling(readings: Iterable[GaugeReading], tdc_deg: float) -> list[int]:
     """Numbers (from 1) of the points approached with the piston falling, as far as noted.
 
-    The piston rises before the top turning forward, after it turning back. Source: definition.
+    The piston rises before TDC turning forward, after it turning back. Source: definition.
     """
     series = [each for each in readings if not each.again]
     past = (wrap(each.point.angle_deg - tdc_deg) > 0.0 for each in series)
@@ -367,7 +367,7 @@ def falling(readings: Iterable[GaugeReading], tdc_deg: float) -> list[int]:
 
 
 USE = "use"
-# How well a mark is assumed to be read if nobody says (common practice, no source).
+# How well a mark is assumed to be read if that was not entered (common practice, no source).
 MARK_WITHIN_DEG = 1.0
 # A mark this far from TDC probably marks something else, such as the firing point (common practice,
 # no source).
@@ -416,8 +416,8 @@ def worked_with(
 
 
 def mark_reference(mark: EngineMark, said_deg: float | None = None) -> TdcReference:
-    """A mark used as TDC, read as well as its note says. ``said_deg`` is entered afterwards, for a
-    mark whose note does not say."""
+    """A mark used as TDC, read as well as its note has it. ``said_deg`` is entered afterwards, for
+    a mark whose note does not have it."""
     within_deg = MARK_WITHIN_DEG if mark.within_deg is None else mark.within_deg
     if said_deg is not None and not mark.within:
         within_deg = said_deg

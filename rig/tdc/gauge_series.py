@@ -161,7 +161,7 @@ def gauge_moved(
     """
     angles = np.array([nearest(p.angle_deg, found.tdc_deg) for p in touches])
     if np.all(angles < found.tdc_deg) or np.all(angles >= found.tdc_deg):
-        raise InputError("take a point again on either side of the top: one side is not enough")
+        raise InputError("take a point again on either side of TDC: one side is not enough")
     drops = np.array([p.drop_mm for p in touches])
     slope = gradient(angles, found.x, gauge, geometry)[:, 0]
     sigma = np.hypot(gauge.u_drop_mm, gauge.u_angle_deg * slope)
@@ -308,7 +308,7 @@ def _by_both(
 
 
 def _carried(point: GaugePoint, top_deg: float, encoder: Encoder) -> GaugePoint:
-    """A point after the top, read turning back, as it would read turning forward.
+    """A point after TDC, read turning back, as it would be read turning forward.
 
     Turned at its own end the encoder leads the crank by half the backlash forward and lags it by
     half turning back; turned at the crank it is the other way round. Source: geometry of backlash.
@@ -335,7 +335,7 @@ def _encoder_parts(
 ) -> list[Contribution]:
     """What the encoder and its mounting add to the middle between the two sides.
 
-    As for a piston stop, with the mean distance from the top: see ``rig.tdc.reference``.
+    As for a piston stop, with the mean distance from TDC: see ``rig.tdc.reference``.
     """
     ratio = float(encoder.turns_per_crank_turn)
     half = math.fsum(abs(wrap(p.angle_deg - top_deg)) for p in points) / len(points)

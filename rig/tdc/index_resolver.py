@@ -66,7 +66,7 @@ def entered_place(
     if off > CLEAR * apart:
         raise InputError(
             f"the crank is {off:.0f}° from one possible TDC and {apart - off:.0f}° from the next:"
-            " bring the piston nearer to its top, and enter it again"
+            " bring the piston nearer to TDC, and enter it again"
         )
     return found
 
@@ -80,7 +80,7 @@ def same_frame(one: TdcReference, other: TdcReference, encoder: Encoder) -> TdcR
 
 
 MOST_LIVES = 1_000
-"""Lives of a rig that keeps restarting that are kept one by one."""
+"""How many lives of a rig that keeps restarting are kept one by one."""
 
 
 @dataclass(slots=True)
@@ -129,7 +129,7 @@ class IndexResolver:
     def lost(self, t_us: float) -> None:
         """The rig restarted: the index may be any of its places.
 
-        Of too many lives, one whose place nobody knows joins the one before, if that is alike.
+        Of too many lives, one whose place is not known joins the one before, if that is alike.
         """
         lives = self.lives
         lives.append(Life(self.life + 1, max(t_us, lives[-1].start_us)))

@@ -54,7 +54,7 @@ from rig.wire.records import POSITION
 
 FEWEST = 3  # fewer touches a side do not show their spread (common practice, no source)
 NO_STOP_DEG = 3.0
-LEAST_ARC_DEG = 10.0  # a piston near its top hardly moves with the crank
+LEAST_ARC_DEG = 10.0  # near TDC a piston hardly moves with the crank
 MOST_ARC_DEG = 160.0
 MOST_BLOCKED_DEG = 180.0  # then the stop reaches below half the stroke; the middle may be BDC
 

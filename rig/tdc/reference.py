@@ -87,7 +87,7 @@ class GaugeWorking:
 
 
 def _endless(plain: Mapping[str, object]) -> dict[str, object]:
-    """Degrees of freedom without end were null in files before version 0.4.0."""
+    """Infinite degrees of freedom were null in files before version 0.4.0."""
     return {
         key: "inf" if value is None and key in ("nu", "nu_eff") else value
         for key, value in plain.items()

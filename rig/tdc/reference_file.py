@@ -168,7 +168,7 @@ def _name(path: Path) -> str:
 
 
 def to_plain(reference: TdcReference) -> dict[str, Any]:
-    """The reference as plain JSON values; degrees of freedom without end are "inf"."""
+    """The reference as plain JSON values; infinite degrees of freedom are "inf"."""
     return dict(codec.to_plain(reference))
 
 

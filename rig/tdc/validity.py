@@ -89,8 +89,8 @@ def validity(used: TdcReference, at: At, touched: Sequence[Touched], encoder: En
 
 @dataclass(frozen=True, slots=True)
 class KnownTdc:
-    """A TDC that came at ``t_us`` of a recording: ``touched`` there, or ``claimed``: brought along
-    in a note. ``found_us``: when it was touched, or read at the gauge."""
+    """A TDC that a recording has from ``t_us`` on: ``touched`` there, or ``claimed``, that is,
+    brought along in a note. ``found_us``: when it was touched, or read at the gauge."""
 
     reference: TdcReference
     t_us: float
@@ -123,7 +123,7 @@ class Tdcs:
         claimed: bool = False,
         found_us: Iterable[float] = (),
     ) -> None:
-        """Another one came at ``t_us``, or one that was known came into use again."""
+        """Another TDC is known from ``t_us`` on, or a known one is used again."""
         claimed |= any(each.claimed and each.reference is reference for each in self.known)
         self.known.append(KnownTdc(reference, t_us, touched, claimed, tuple(found_us)))
         self.forget()

@@ -98,8 +98,8 @@ def compare_assessments(
 ) -> Comparison:
     """Compare two assessments, as of two captures or certificates: first minus second.
 
-    The references' parts both stay, unless ``shared_reference`` says that both rest on the same
-    reference and mounting of the encoder: then it drops out and, with ``encoder`` given, the
+    The parts of both references are kept, unless ``shared_reference``: both rest on the same
+    reference and mounting of the encoder. Then it drops out and, with ``encoder`` given, the
     encoder's errors are those between the two angles (at most 2 A sin(d/2) for its run-out).
     ``tolerance_deg`` is the half-width permitted about ``wanted_deg``. Raises ``InputError`` when
     one of the two has no mean.

@@ -27,7 +27,7 @@ DAYS_A_YEAR = 365.25
 LATEST = 60
 # Contributions that are new with each certificate; all others belong to reference and mounting.
 OWN_PARTS = frozenset({Source.REPEATABILITY, Source.BACKLASH, Source.HELD})
-# An uncertainty in between gives a point its weight. None of a crank is as small as the first
+# A point has weight if its uncertainty lies in between. None of a crank is as small as the first
 # (common practice, no source); beyond half a turn an angle is not known at all.
 LEAST_DEG, MOST_DEG = 1e-4, 180.0
 COVERAGE = 0.95
@@ -40,8 +40,8 @@ TOO_FAR = 0.03
 # Points that would be as far from it in fewer than this part of histories are on no straight line:
 # something changed that nobody noted.
 STRAYS = 0.001
-# Of the band that says how early the line may leave. A day is given where the drift is larger than
-# its uncertainty, so sooner where a spread came out small by chance; it is true there, too.
+# Of the band that shows how early the line may leave. A day is given only where the drift is larger
+# than its uncertainty, as where a spread is small by chance; the day has to be right there, too.
 EXIT_COVERAGE = 0.97
 FURTHEST_YEARS = 100.0
 
@@ -208,7 +208,7 @@ def _two_days_in_a_stretch(points: Sequence[DatedMean]) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class _Estimate:
-    """What one estimated variance puts on the points, and its degrees of freedom.
+    """What one estimated variance adds to the points, and its degrees of freedom.
 
     ``variances`` are those of the points; errors of the same of ``blocks`` are wholly correlated,
     others independent.
@@ -259,7 +259,7 @@ def _of_source(
     """One kind of contribution: the variances that the points weigh by, and the estimates.
 
     Estimated variances are pooled where they agree. Where they do not, each counts as stated, and
-    the weights go by a mean of its own and the pooled one, which hangs less on chance.
+    the weights use a mean of its own and the pooled one, which depends less on chance.
     """
     stated = np.zeros(len(points))
     groups: dict[tuple[int, float], list[int]] = {}  # points that rest on one estimate

@@ -71,7 +71,7 @@ def misfit_words(found: Fit) -> str:
     return (
         f"the points scatter {many(round(found.scatter), 'time')} as much as entered for a"
         " reading, and no single one is to blame: check stroke and rod, millimetres and inches,"
-        " whether the gauge is inclined, and that there are points on either side of the top"
+        " whether the gauge is inclined, and that there are points on either side of TDC"
     )
 
 
@@ -87,7 +87,7 @@ def gauge_doubt_words(doubt: GaugeDoubt) -> str:
     if isinstance(about, OutOfOrder):
         return (
             f"gauge point {about.number} ({about.drop_mm:.2f} mm) contradicts the others: nearer to"
-            " the top the drop is smaller; mistyped?"
+            " TDC the drop is smaller; mistyped?"
         )
     was, it = ("was", "it") if len(about.numbers) == 1 else ("were", "them")
     return (

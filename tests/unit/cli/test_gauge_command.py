@@ -214,7 +214,7 @@ def test_lifts_a_hundredth_apart_are_used_and_it_is_said(tmp_path: Path) -> None
     answer = rig("tdc", "gauge", copied(tmp_path), points, "--json").answer
     found = by(answer, "gauge, equal drops")
     assert found["tdc_deg"] == pytest.approx(200.0, abs=1e-3)
-    assert "drop 3.8 mm before the top and 3.81 mm after it" in found["warnings"][0]
+    assert "drop 3.8 mm before TDC and 3.81 mm after it" in found["warnings"][0]
     assert any(p["source"] == "unequal-drops" for p in found["uncertainty"]["parts"])
     plain = rig("tdc", "gauge", copied(tmp_path / "again"), points).out
     assert (

@@ -46,7 +46,7 @@ def test_another_capture_waits_for_a_rough_word_and_then_reads_the_truth(tmp_pat
     with pytest.raises(InputError, match="no reading is valid yet"):
         second.save()
     second.do("goto 19.5 at 60")
-    with pytest.raises(InputError, match="bring the piston nearer to its top"):
+    with pytest.raises(InputError, match="bring the piston nearer to TDC"):
         second.live.state_stroke()
     second.state_stroke().do("turn 1500 at 110").end()
 

@@ -438,11 +438,11 @@ def test_the_dial_is_set_to_zero_first(tmp_path: Path) -> None:
     bench = fitted(tmp_path)
     view = bench.ui_state.view()
     assert f"{view.next}{view.then}" == (
-        "Bring the piston to its top and set the dial to zero, then press enter"
+        "Bring the piston to TDC and set the dial to zero, then press enter"
     )
     bench.press("enter")
     assert bench.ui_state.view().next.startswith("Turn forward to some mm before TDC")
     bench.press("enter")
     assert bench.ui_state.view().message == "The dial is zero."
     bench.press("backspace")
-    assert bench.ui_state.view().next.startswith("Bring the piston to its top")
+    assert bench.ui_state.view().next.startswith("Bring the piston to TDC")

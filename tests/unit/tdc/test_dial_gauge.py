@@ -183,7 +183,7 @@ def test_other_bad_series() -> None:
     with pytest.raises(InputError, match="point 2: 250 mm"):
         dial_gauge.fit([points[0], replace(points[1], drop_mm=250.0), *points[2:]], Gauge(), K1)
     upwards = [replace(p, drop_mm=15.0 - p.drop_mm) for p in points]
-    with pytest.raises(InputError, match="grow towards the top"):
+    with pytest.raises(InputError, match="grow towards TDC"):
         dial_gauge.fit(upwards, Gauge(), K1)
     with pytest.raises(InputError, match="more than 0"):
         dial_gauge.fit(points, Gauge(u_drop_mm=0.0), K1)
@@ -219,7 +219,7 @@ def test_readings_of_the_distance_from_the_far_end_grow_towards_the_top(
     tdc_deg: float,
 ) -> None:
     upwards = [replace(p, drop_mm=15.0 - p.drop_mm) for p in at_angles(K1, tdc_deg)]
-    with pytest.raises(InputError, match="grow towards the top"):
+    with pytest.raises(InputError, match="grow towards TDC"):
         dial_gauge.fit(upwards, Gauge(), K1)
 
 

@@ -128,7 +128,7 @@ def test_bad_series() -> None:
         equal_drops(doubled, Gauge())
     with pytest.raises(InputError, match="too few"):
         equal_drops(one[:1], Gauge())
-    with pytest.raises(InputError, match="below the top"):
+    with pytest.raises(InputError, match="below TDC"):
         equal_drops([GaugePoint(90.0, -1.0), GaugePoint(120.0, -1.0)], Gauge())
 
 
@@ -174,7 +174,7 @@ def test_t5_with_drops_a_few_hundredths_apart() -> None:
     expected = [-slope * by / 2.0 for slope, by in zip(slopes, (0.01, -0.04, 0.05), strict=True)]
     assert moved == pytest.approx(expected, rel=0.02)
     assert "nearly equal ones corrected" in found.reference.how
-    assert "drop 2 mm before the top and 2.01 mm after it" in found.reference.warnings[0]
+    assert "drop 2 mm before TDC and 2.01 mm after it" in found.reference.warnings[0]
     assert found.reference.warnings[0].endswith(f"moves their middle by {moved[0]:+.3f} degrees")
 
 

@@ -140,5 +140,5 @@ def test_a_series_that_nothing_can_be_made_of() -> None:
     with pytest.raises(InputError, match="sliding"):
         work_through(points(), Gauge(inclination_deg=20.0), ENGINE, ENCODER)
     grown = [replace(p, drop_mm=20.0 - p.drop_mm) for p in points()]
-    with pytest.raises(InputError, match="below its top"):
+    with pytest.raises(InputError, match="below TDC"):
         work_through(grown, Gauge(), ENGINE, ENCODER)
