@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from rig.cli.live import VirtualRigProcess
 from rig.job.new import write_example
+from rig.live.demo import VirtualRigProcess
 from rig.wire.capture import CaptureReader
 from rig.wire.records import Health, LineError
 

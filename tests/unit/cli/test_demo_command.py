@@ -10,7 +10,8 @@ from made_job import copied, refused, rig
 from virtual_bench import VirtualBench
 
 from rig.base.errors import InputError
-from rig.cli.live import FASTEST, SEED, VirtualRigProcess, demonstration
+from rig.cli.live import FASTEST, SEED
+from rig.live.demo import VirtualRigProcess, demonstration
 from rig.live.script import Script
 from rig.signal.events import Reason
 
