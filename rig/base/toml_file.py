@@ -200,11 +200,11 @@ def _decoded(data: bytes, name: str) -> str:
 def _mistake(
     error: tomllib.TOMLDecodeError, lines: list[str], name: str, whole: Collection[str]
 ) -> tuple[Mistake, str | None]:
-    """The reader's complaint, and that line as probably meant (None: not known)."""
-    said = re.fullmatch(r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", str(error))
-    if said is None:
+    """The error that the library reports, and its line as probably meant (None: not known)."""
+    found = re.fullmatch(r"(.*?) \(at (?:line (\d+), column (\d+)|end of document)\)", str(error))
+    if found is None:
         return Mistake(name, 0, "", f"not TOML: {_harmless(str(error))}", _LIKE_THIS), None
-    number = min(int(said[2] or len(lines)), len(lines))
+    number = min(int(found[2] or len(lines)), len(lines))
     statements = _statements(lines)
     begun = next((each.line for each in statements if each.line <= number < each.last), 0)
     at = begun or number
@@ -225,9 +225,9 @@ def _mistake(
             return Mistake(name, at, key, wrong, allowed), None
         meant = f"# {lines[at - 1].strip()}"
         return Mistake(name, at, key, wrong, "One of the two lines"), meant
-    where = f" (column {said[3]})" if said[2] else " (at the end of the file)"
-    wrong = f"not TOML: {_harmless(said[1])}{where}"
-    return Mistake(name, number if said[2] else 0, "", wrong, _LIKE_THIS), None
+    where = f" (column {found[3]})" if found[2] else " (at the end of the file)"
+    wrong = f"not TOML: {_harmless(found[1])}{where}"
+    return Mistake(name, number if found[2] else 0, "", wrong, _LIKE_THIS), None
 
 
 def _harmless(text: str) -> str:

@@ -192,8 +192,8 @@ def _value(text: str, *, whole: bool) -> Found | None:
         if meant and _is_toml(f"a = {meant}"):
             groups = [shown((each or "").strip()) for each in (match[0], *match.groups())]
             bare = [each[1:-1] for each in groups]
-            said = wrong.format(*bare, last=groups[-1])
-            return said, instead.format(*bare, meant=meant), meant
+            words = wrong.format(*bare, last=groups[-1])
+            return words, instead.format(*bare, meant=meant), meant
     return None
 
 

@@ -318,7 +318,7 @@ STEP_US = 500_000  # stretches end at multiples of this, as do all times at whic
 _LONGEST = 600  # steps in a stretch: five minutes, so that a batch stays small
 _SILENCE = 1_200  # steps: ten minutes. Longer times without any change are skipped
 _ENCODER = 3  # bits of A and B
-_SAID = 10
+_REPORTED = 10
 
 
 class Known:
@@ -403,15 +403,15 @@ class Known:
         if self._left_out:
             text = f"{many(self._left_out, 'edge')} came before a and b were both known"
             self._line_error(end_tick, UNKNOWN_LEVEL, text)
-        if self._spells > _SAID:
-            text = f"{many(self._spells - _SAID, 'more time')} at which a pin was x or z"
+        if self._spells > _REPORTED:
+            text = f"{many(self._spells - _REPORTED, 'more time')} at which a pin was x or z"
             self._line_error(end_tick, UNKNOWN_LEVEL, text)
 
     def _report_spells(self, tick: int, onset: int) -> None:
         for bit, role in enumerate(self._roles):
             if onset >> bit & 1:
                 self._spells += 1
-                if self._spells <= _SAID:
+                if self._spells <= _REPORTED:
                     kind = UNKNOWN_LEVEL if bit > 1 else "encoder"
                     self._line_error(tick, kind, f"{role} is neither 0 nor 1 (x or z)")
 

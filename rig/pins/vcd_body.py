@@ -29,7 +29,7 @@ Bytes = NDArray[np.uint8]
 CHUNK = 1 << 19  # bytes read at a time; small enough for a processor's cache
 _LONGEST = 1 << 24  # bytes; a longer token is nonsense
 _LATEST_US = 10**15  # 31 years; a later time stamp is nonsense
-_SAID = 10  # errors of a kind that are reported one by one
+_REPORTED = 10  # errors of a kind that are reported one by one
 
 # What a token is, by its first byte.
 _TIME, _LEVEL, _NO_LEVEL, _VECTOR, _OTHER_VALUE, _WORD, _NONSENSE = range(7)
@@ -119,8 +119,8 @@ class BodyReader:
             yield from self._read()
         except OSError as error:
             raise InputError(f"{self._header.path}: {reason(error)}.") from error
-        if self._nonsense > _SAID:
-            self._line_error(f"{self._nonsense - _SAID} more words that are not value changes")
+        if self._nonsense > _REPORTED:
+            self._line_error(f"{self._nonsense - _REPORTED} more words that are not value changes")
         yield self._changed(
             np.array([self.end_tick]), np.array([self._levels]), np.array([self._unknown])
         )
@@ -197,7 +197,7 @@ class BodyReader:
         chosen = np.flatnonzero(kept & ~bad & (kinds <= _VECTOR))
         tokens = _Tokens(value[chosen], at[chosen], end[chosen])
         wrong = np.flatnonzero(kept & bad).tolist()
-        reported = wrong[: max(_SAID - self._nonsense, 0)]
+        reported = wrong[: max(_REPORTED - self._nonsense, 0)]
         stops: list[tuple[int, bool | None]] = [*turns, *((token, None) for token in reported)]
         low = 0
         for token, off in sorted(stops):
@@ -368,7 +368,7 @@ class BodyReader:
 
     def _no_change(self, start: int, end: int, tick: int) -> None:
         self._nonsense += 1
-        if self._nonsense <= _SAID:
+        if self._nonsense <= _REPORTED:
             word = excerpt(self._data[start:end].tobytes())
             self._line_error(
                 f"line {self._line_at(start)}: '{word}' is no value change; skipped", tick

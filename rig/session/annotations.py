@@ -310,9 +310,8 @@ def phase_of(
     phase = entered.at(t_us)
     since_us, *again = entered.set_again(t_us)
     before_us = since_us
-    for (
-        again_us
-    ) in again:  # tightened once more: it counts from there where it was moved after a reading
+    # Tightened once more: it counts from there if the unit was moved after a reading.
+    for again_us in again:
         moved = (m for m in moved_us if before_us < m <= again_us)
         if any(_any_between(read_us, since_us, m) for m in moved):
             since_us = again_us

@@ -102,7 +102,7 @@ class Counts:
 
     @property
     def vary(self) -> bool:
-        """Whether they do not always come to what was entered, but about."""
+        """Whether they are as entered on the whole, but not each turn."""
         return abs(self.middle - self.entered) <= 2.0 and self.spread > 1.0
 
 

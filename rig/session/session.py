@@ -43,7 +43,7 @@ from rig.timing.impulse import ImpulseLag
 from rig.timing.readings import most_closed_deg
 from rig.timing.values import Assessment, Comparison, Phase, Reading
 from rig.wire.reader import LineReader
-from rig.wire.records import Batch, Foot, Health, Identity, LineError, Note, Restart
+from rig.wire.records import Batch, Foot, Identity, LineError, Note, Restart
 
 # Many boards restart when their port is opened: this soon after the first line it is no fault.
 AS_PORT_OPENS_US = 3_000_000.0
@@ -78,7 +78,6 @@ class Session(TdcState):
         self.last_error = ""
         self.findings: Counter[tuple[str, int]] = Counter()
         self.identity: Identity | None = None
-        self.health: Health | None = None
         self.foot_presses = 0
         self.restarts = 0
         self.began_us: deque[float] = deque(maxlen=MOST_VALID)  # restarts, with openings between
@@ -122,8 +121,6 @@ class Session(TdcState):
                 self.last_error = other.detail
             elif isinstance(other, Identity):
                 self.identity = other
-            elif isinstance(other, Health):
-                self.health = other
             elif isinstance(other, Foot):
                 self.foot_presses += other.level
             elif isinstance(other, Note):
@@ -340,7 +337,7 @@ def signal_settings(profile: Profile, rules: Rules = ()) -> Settings:
     """
     units = () if EarlierRule.EARTHED_READ in rules else profile.units
     encoder = profile.encoder
-    play = max((unit.backlash_deg or 0.0 for unit in profile.units), default=0.0)
+    backlash_deg = max((unit.backlash_deg or 0.0 for unit in profile.units), default=0.0)
     return Settings(
         counts_per_turn=encoder.counts_per_turn,
         direction=encoder.direction,
@@ -351,7 +348,7 @@ def signal_settings(profile: Profile, rules: Rules = ()) -> Settings:
         closed_end_us=profile.contacts.closed_end_ms * 1e3,
         longest_dropout_us=profile.contacts.longest_dropout_ms * 1e3,
         least_open_us=profile.contacts.least_open_ms * 1e3,
-        approach_deg=max(profile.run_up.needed_deg, 2.0 * play),
+        approach_deg=max(profile.run_up.needed_deg, 2.0 * backlash_deg),
         forgiven_deg=profile.run_up.forgiven_deg,
         widths_worth_counts=encoder.graduation_error_deg * encoder.counts_per_turn / 360.0,
         coupled_us=COUPLED_US if EarlierRule.GLITCH_AS_BOUNCE not in rules else -1.0,

@@ -82,7 +82,7 @@ class BounceModel:
         self.doubts = [1.0]  # the last ``shares``, by who expects noise to gather
         self._sure_gaps_us: list[float] = []
         self._sure_crowd: Floats = np.zeros(len(_CROWDS))  # logarithms
-        self._settle(np.outer(prior(), _PRIOR_CROWDS))  # laws x crowds
+        self._set_weights(np.outer(prior(), _PRIOR_CROWDS))  # laws x crowds
 
     @property
     def crowd(self) -> float:
@@ -130,7 +130,7 @@ class BounceModel:
             self._sure_crowd = self._sure_crowd + noise[0]
             splits = [1.0]
             if len(self._sure_gaps_us) > KEPT:
-                self._settle(self._weighed())
+                self._set_weights(self._weighed())
         else:
             bounce = self._bounce(runs_us[:doubtful], gaps_us[:doubtful])
             plain = self._doubts(self._noise(*begun), bounce) if any(glitch) else None
@@ -146,7 +146,7 @@ class BounceModel:
         weights = self._weighed()
         noise, bounce, most = _scaled(noise, bounce)
         each = (weights.T @ bounce) * noise  # crowds x splits
-        self._settle(_shares(weights * ((bounce * np.exp(most - most.max())) @ noise.T)))
+        self._set_weights(_shares(weights * ((bounce * np.exp(most - most.max())) @ noise.T)))
         self.doubts = _normed(np.log(_WARY @ each) + most)
         return _normed(np.log(each.sum(axis=0)) + most)
 
@@ -201,7 +201,7 @@ class BounceModel:
         bounce = self._more * (1.0 - self._bounce_short / self._bounce_all)
         return bounce * self._least_density[nth] > CLEARLY * noise
 
-    def _settle(self, weights: Floats) -> None:
+    def _set_weights(self, weights: Floats) -> None:
         """Set the weights and clear the evidence that is now part of them."""
         self._weights = weights
         self._sure = 0

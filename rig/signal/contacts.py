@@ -274,11 +274,11 @@ class Debouncer:
         self._broken |= returned or not self._now.t_us
         if not self._broken:
             self._uncounted_us = max(self._uncounted_us, cut.closed_us)
-        anew = _Edges(
+        fresh = _Edges(
             [t_us], mark, [False]
         )  # its beginning, somewhere in the cut, is unknown: use the end
         if self._broken:
-            self._now, self._after_cut, self._first_cut = anew, 0, True
+            self._now, self._after_cut, self._first_cut = fresh, 0, True
         elif self._after_cut is None:
             self._after_cut = 0
             if len(self._now.t_us) % 2 == 0:  # at rest: the cut begins with an edge away from it
@@ -290,7 +290,7 @@ class Debouncer:
         if left:  # they came to rest within the cut; what followed is unknown
             self.level_open, self.due_us = self.rest is Rest.CLOSED, t_us
             decided.append(self._decided())
-            self._now, self._after_cut = anew, cut.edges
+            self._now, self._after_cut = fresh, cut.edges
             self._broken = self._first_cut = True
         self.level_open = is_open
         self.due_us = t_us + (self._s.least_open_us if is_open else self._s.closed_end_us)
@@ -298,11 +298,11 @@ class Debouncer:
 
     def _decided(self) -> Transition:
         leaving = self.level_open is (self.rest is Rest.CLOSED)
-        transition = self._settled() if leaving else self._failed()
+        transition = self._stayed() if leaving else self._failed()
         self._fresh()
         return transition
 
-    def _settled(self) -> Transition:
+    def _stayed(self) -> Transition:
         """The contacts stay where they went: an opening or a closing."""
         edges, first = self._now, 0
         broken = self._broken or edges.t_us[0] <= self._doubtful_us

@@ -94,8 +94,8 @@ class ReorderBuffer:
         )
 
 
-def _joined(waiting: NDArray[np.void], come: NDArray[np.void]) -> NDArray[np.void]:
-    return np.concatenate((waiting, come), dtype=come.dtype) if len(waiting) else come
+def _joined(waiting: NDArray[np.void], new: NDArray[np.void]) -> NDArray[np.void]:
+    return np.concatenate((waiting, new), dtype=new.dtype) if len(waiting) else new
 
 
 LINE_LOSSES = frozenset(
@@ -168,15 +168,15 @@ class Covered:
 
         Growth takes effect at the earlier record, as everything between the two is in doubt, and
         for the count at the later one too."""
-        telling = batch.positions["lost_edges"] >= 0
-        silent_us = batch.positions["t_us"][~telling]
+        with_totals = batch.positions["lost_edges"] >= 0
+        silent_us = batch.positions["t_us"][~with_totals]
         if len(silent_us):
             self._waiting_us = np.concatenate((self._waiting_us, silent_us))
         known: list[Grown | Uncovered] = []
         covered_us = self.to_us
-        if telling.any():
+        if with_totals.any():
             self._in_positions = True
-            known += self._positions(batch.positions[telling])
+            known += self._positions(batch.positions[with_totals])
             known += self._reached(covered_us)
         elif not self._in_positions:
             for other in batch.others:

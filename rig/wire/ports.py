@@ -307,13 +307,13 @@ def find_rig(urls: Iterable[str] | None = None) -> Port:
             " rig demo without one"
         )
     found: list[Port] = []
-    said: list[str] = []
+    refusals: list[str] = []
     for url in tried:
         port, why = _rig_on(url)
         if port is not None:
             found.append(port)
         else:
-            said.append(why)
+            refusals.append(why)
     if len(found) == 1:
         return found[0]
     for port in found:
@@ -322,7 +322,7 @@ def find_rig(urls: Iterable[str] | None = None) -> Port:
         names = " and ".join(port.url for port in found)
         raise InputError(f"rigs answer on {names}: choose one with --port")
     raise RigLostError(
-        f"no rig answers: {'; '.join(said)}. Plug the rig in, or name its port with --port"
+        f"no rig answers: {'; '.join(refusals)}. Plug the rig in, or name its port with --port"
     )
 
 
