@@ -1,7 +1,7 @@
-"""Which readings came after the last change of a unit, so that they say how it stands.
+"""Which readings came after the last change of a unit, and so show its present state.
 
 The person notes changes while captures of a job are taken; a prediction that was taken is one, too.
-A noted change counts wherever it was written down, also in a capture that no figure is asked from.
+A noted change counts in whichever capture it was noted, also in one that is not read.
 Captures and sheets know of one another, so the order of the two does not depend on the clock.
 """
 

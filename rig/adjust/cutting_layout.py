@@ -214,7 +214,7 @@ class NewPlace(Layout):
 
 @dataclass(frozen=True, slots=True)
 class LongerSlot(Layout):
-    """A flange slot that is filed longer. The stud stands at the top, as it stands now."""
+    """A flange slot that is filed longer. The stud is at the top, where it is now."""
 
     slot: Slot
     way: Rotation  # in which the body or plate turns, on this side

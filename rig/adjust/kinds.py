@@ -326,7 +326,7 @@ def slot_units(of: Fitted, slot: Slot) -> list[Unit]:
 
 
 def slot_range_deg(slot: Slot, unit: Unit) -> tuple[float, float]:
-    """Latest and earliest shift (crank degrees) that the slot has room for, from where it stands.
+    """Latest and earliest shift (crank degrees) that the slot has room for, from its present place.
 
     Source: arc = radius x angle.
     """

@@ -165,7 +165,7 @@ class Piece:
     x: float
     y: float
     scale: int = 1
-    taken_deg: list[float] = field(default_factory=list)  # where names and arrows stand already
+    taken_deg: list[float] = field(default_factory=list)  # where names and arrows already are
 
     def on(self, points: Points) -> Points:
         """Millimetres of the metal from the shaft's centre to places on the page."""

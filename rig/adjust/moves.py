@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 
 
 class Place(NamedTuple):
-    """Something that stands in one way at a time; ``part`` tells two of one owner apart."""
+    """Something that is in one place at a time; ``part`` distinguishes two of one owner."""
 
     kind: AdjustmentKind
     owner: str = ""
@@ -80,7 +80,7 @@ def together(chosen: Sequence[Move]) -> bool:
 class Fitted:
     """The units of an engine, what drives them, and the readings to be corrected.
 
-    ``ends``, ``read_btdc`` and ``U_deg`` go by the unit's name; an uncertainty gives the digits of
+    ``ends``, ``read_btdc`` and ``U_deg`` are by the unit's name; an uncertainty gives the digits of
     a step in words. ``at_places`` are the units with windows at several places of their lever;
     ``rules`` are those of an earlier version.
     """
@@ -152,5 +152,5 @@ class Fitted:
 
 
 def period_deg(unit: Unit) -> float:
-    """Crank degrees after which a unit's shaft stands the same again."""
+    """Crank degrees after which a unit's shaft is at the same place again."""
     return float(360 / unit.turns_per_crank_turn)

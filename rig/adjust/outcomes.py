@@ -138,7 +138,7 @@ def _reference(worked: JobResults) -> TdcReference:
 
 
 def reading_of(prediction: PredictedOpening, judged: Sequence[Assessment]) -> Assessment | None:
-    """The assessment to set beside it, how the unit stands last; None where nothing was read."""
+    """The assessment to compare with it, of the unit's last phase; None where nothing was read."""
     wanted = (prediction.unit, prediction.setting, prediction.cylinder, "turned")
     own = [j for j in judged if (j.unit, j.setting, j.cylinder, j.kind) == wanted and j.n]
     last = max(own, key=lambda j: PHASES.index(j.phase), default=None)

@@ -172,9 +172,9 @@ class Option:
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """What can be reached for one unit, the others left out of account.
+    """What can be reached for one unit by itself.
 
-    ``now`` is how it stands; ``best`` comes nearest with what can be undone, without steps when
+    ``now`` is the present state; ``best`` comes nearest with what can be undone, without steps when
     nothing helps; ``lasting`` comes nearer with something that cannot be undone.
     """
 
@@ -304,7 +304,7 @@ def wants_from(assessments: Sequence[Assessment], profile: Profile) -> list[Want
     """What each unit's turned readings ask for: one want a unit, setting and assessed cylinder.
 
     Of a unit assessed over all cylinders that figure counts, unless only a cylinder's is outside;
-    else each cylinder's own. How a unit stands last counts. A unit one crank turn out is wanted
+    else each cylinder's own. A unit's last phase counts. A unit one crank turn out is wanted
     back by that turn. A unit whose readings lie in groups is left out (see ``not_corrected``).
     Raises InputError when nothing is left, or nothing was read against a window.
     """
@@ -346,9 +346,9 @@ def not_corrected(assessments: Sequence[Assessment], profile: Profile) -> list[s
 def pairs_from(
     assessments: Sequence[Assessment], profile: Profile, comparisons: Sequence[Comparison] = ()
 ) -> list[Want]:
-    """How the units that are to open together stand to each other: as ``wants_from`` has them.
+    """The differences between units that should open together, as ``wants_from`` has units.
 
-    A difference is the one of ``comparisons`` where both stand as compared there, else that of the
+    A difference is the one of ``comparisons`` if both are in the phase compared, else that of the
     two assessments, whose reference drops out.
     """
     latest = _turned(assessments, profile)
@@ -384,7 +384,7 @@ def expanded_deg(of: Assessment | Comparison) -> float | None:
 def _standing(
     assessments: Sequence[Assessment], profile: Profile
 ) -> Iterator[tuple[Unit, Setting, list[Assessment]]]:
-    """Of each unit and setting, the assessments of how it stands last, of any kind."""
+    """Of each unit and setting, the assessments of its last phase, of any kind."""
     for unit in profile.units:
         for setting in unit.settings:
             of = unit.name, setting.name
@@ -394,7 +394,7 @@ def _standing(
 
 
 def _turned(assessments: Sequence[Assessment], profile: Profile) -> list[Assessment]:
-    """The turned assessments of how each unit stands last in each setting; none of one that was
+    """The turned assessments of each unit's last phase in each setting; none of one that was
     since read only in another way, or whose readings lie in groups."""
     found: list[Assessment] = []
     for _, _, standing in _standing(assessments, profile):

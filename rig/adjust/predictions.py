@@ -1,4 +1,4 @@
-"""What the next readings ought to be: predicted from a choice among the options, and saved.
+"""What the next readings should be: predicted from a choice among the options, and saved.
 
 A job has one sheet in ``predictions/`` for each change that was chosen. Which sheet and which
 reading came later, they and the captures know of one another; the clock may go backwards.
@@ -119,7 +119,7 @@ class SheetPlace:
 def predict(
     option: Option, assessments: Sequence[Assessment], *, exact: bool = False, rules: Rules = ()
 ) -> list[PredictedOpening]:
-    """What the next readings ought to be, one for each turned assessment of a unit that moves.
+    """What the next readings should be, one for each turned assessment of a unit that moves.
 
     Their uncertainty has how finely a hand can carry the steps out, unless they are ``exact``. A
     lever is set for the setting that is corrected; what is read at its other places stays.
@@ -164,7 +164,7 @@ def proposed(
         done = place.done(choice.carried_out)
         present = used_up.after_steps(entered, [step for each in done for step in each.steps])
     changed = list(used_up.notes(entered, present))
-    if not (place.exact or choice.asked):  # what was asked is how it stands now
+    if not (place.exact or choice.asked):  # what was asked is the present state
         present, by_hand = used_up.after_moves(course, present, done)
         changed += by_hand
     levers, without = lever_ends(read, job.profile)
@@ -181,7 +181,7 @@ def proposed(
 
 
 def _standing(course: Course, last: Sheet | None) -> tuple[list[Assessment], list[Comparison]]:
-    """How things stand: of each unit, only what was read since its last change.
+    """The present state: of each unit, only what was read since its last change.
 
     Changes are those noted in captures and the ``last`` prediction, where it was carried out.
     Raises InputError when a unit was not read since.

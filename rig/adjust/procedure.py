@@ -2,8 +2,8 @@
 
 What to move, how far and which way come from the same computation as ``rig adjust``: it reads the
 capture as far as it was written, so the prediction that is kept can be computed again from it. The
-person chooses an option, moves, tightens and reads again; what is read then stands beside what was
-predicted.
+person chooses an option, moves, tightens and reads again; the new readings are shown beside what
+was predicted.
 """
 
 from __future__ import annotations

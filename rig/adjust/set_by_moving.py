@@ -48,7 +48,7 @@ CLOSE_DEG = 3.0  # moved later by this, contacts that were just open are closed
 class Seen:
     """What the rig sees at an instant. Crank degrees.
 
-    ``off_deg`` is how far the crank stands past the wanted angle (negative: before it),
+    ``off_deg`` is how far the crank is past the nominal angle (negative: before it),
     ``moved_deg`` its movement, highest less lowest, over the last second. ``opened`` is true and
     ``turned_reading_btdc`` not None at the instants of these events only.
     """
@@ -79,7 +79,7 @@ class SetResult:
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """Where the setting of one unit stands."""
+    """The progress of setting one unit."""
 
     unit: str
     wanted_btdc: float
@@ -191,8 +191,8 @@ def step(
 class SetUnit(LedProcedure):
     """Follow the person through setting ``unit`` at its nominal figure, the crank held.
 
-    While the crank is held for it, a note says so: openings of the unit then belong to the moving
-    of the unit, however the hand on the crank trembles.
+    A note marks the time during which the crank is held for it: openings of the unit then come from
+    moving it, however the hand on the crank trembles.
     """
 
     def __init__(self, host: Host, unit: Unit) -> None:

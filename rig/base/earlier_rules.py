@@ -1,7 +1,7 @@
 """Rules that have changed, by the versions of the program that had them.
 
 A certificate is computed again by the rules of the version that made it, so a mended rule never
-makes an honest one look altered. Whoever changes a rule adds it here.
+makes an honest one look altered. A rule that changes is added here.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ class EarlierRule(Enum):
     INDEX_TRUSTED = auto()  # an angle counts that no second index pass confirms
     ENTERED_AS_NORMAL = auto()  # of a TDC set by hand, U is 1.96 times its standard uncertainty
     LINK_ROD_AS_MASTER = auto()  # a TDC touched on a link rod is as sure as one on the master's
-    LINK_ROD_GAUGE_AS_MASTER = auto()  # likewise of one by equal drops of a dial gauge
+    LINK_ROD_GAUGE_AS_MASTER = auto()  # the same of one by equal drops of a dial gauge
     STOP_PASSED = auto()  # TDC from what is left of touches that the crank went past
     HELD_TO_A_QUARTER = auto()  # a held crank is known to 0.25 degrees on any encoder
     GLITCH_AS_BOUNCE = auto()  # an edge of another input at the same instant means nothing

@@ -225,7 +225,7 @@ def _pair(match: re.Match[str]) -> str:
     return f"[{one}, {two}]" if is_list else ""
 
 
-def _without_noughts(match: re.Match[str]) -> str:
+def _without_zeros(match: re.Match[str]) -> str:
     sign, digits = match.groups()
     digits = digits.lstrip("0")
     return sign + (f"0{digits}" if digits[:1] in ("", ".") else digits)
@@ -257,7 +257,7 @@ _QUOTED: tuple[Rule, ...] = (
      "has text after the value", "A remark begins with #", r"\1  # \2"),
 )  # fmt: skip
 """Slips in and about quotes: pattern of a value, what is wrong, what to write, the value as meant.
-In the words, a number stands for a group of the pattern, {0} for the whole."""
+In the words, {1} is the first group of the pattern, and so on; {0} is all of it."""
 
 _PLAIN: tuple[Rule, ...] = (
     (rf"({_NUMBER})\s*(,\s*)({_NUMBER})",
@@ -270,8 +270,8 @@ _PLAIN: tuple[Rule, ...] = (
     (r"([0-9]{1,3})\s([0-9]{3})", "has a space inside a number", "The digits alone", r"\1\2"),
     (_LIST_SIGNS, "is a list of another form", "Square brackets, and commas between", _list),
     (r"([+-]?)0+(?=[0-9])([0-9]+(?:\.[0-9]+)?)",
-     "has a nought before the number", _ALONE, _without_noughts),
-    (r"([+-]?)\.([0-9]+)", "has no figure before the full stop", "With a nought", r"\g<1>0.\2"),
+     "has a zero before the number", _ALONE, _without_zeros),
+    (r"([+-]?)\.([0-9]+)", "has no figure before the full stop", "With a zero", r"\g<1>0.\2"),
     (r"([+-]?[0-9]+)\.", "has no figure after the full stop", _ALONE, r"\1"),
     (_FRACTION, "is a fraction without quotes", "In quotes", r'"\1"'),
     (rf"{_FRACTION}\s*(\S.*)", "is a fraction without quotes and text behind it", "In quotes",

@@ -128,7 +128,7 @@ def _first(name: str, measured: str, *rows: Row) -> Check:
 
 
 def encoder_checks(seen: RigStatistics, encoder: Encoder) -> Iterator[Check]:
-    """Counts, direction, what was lost, the index, and how still it is while the crank stands.
+    """Counts, direction, what was lost, the index, and how still it is while the crank is at rest.
 
     Crowding of illegal transitions by Rayleigh's test, chance exp(-n R^2). Source: Mardia and Jupp,
     Directional Statistics (from memory). At rest an edge is two counts.
@@ -276,9 +276,9 @@ def turns_to_open(unit: Unit) -> float:
 def switch_check(seen: RigStatistics, unit: Unit) -> Check | None:
     """The switch proved before its lead comes off: at OFF closed all round, at ON it opens.
 
-    An earlier try that was live stands until a whole turn at OFF shows otherwise; after that it is
-    said and not judged. None when nothing was tried. Source: switch OFF earths the primary, an
-    open earthing lead leaves the magneto live (FAA-H-8083-32 ch. 4, Ignition Switches).
+    An earlier try that was live counts until a whole turn at OFF shows otherwise; after that it is
+    reported, without a verdict. None when nothing was tried. Source: switch OFF earths the primary,
+    an open earth lead leaves the magneto live (FAA-H-8083-32 ch. 4, Ignition Switches).
     """
     off, on = (_tries(seen, step, unit.name) for step in (rig_statistics.OFF, rig_statistics.ON))
     if not off and not on:

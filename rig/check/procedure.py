@@ -70,7 +70,7 @@ def steps_for(profile: Profile) -> list[Step]:
 
 
 class Came(Enum):
-    """What a step came to."""
+    """The result of a step."""
 
     GOOD = "GOOD"
     BAD = "BAD"
@@ -112,8 +112,8 @@ def result_of(step: Step, seen: Stretch, units: Sequence[Unit]) -> tuple[Came, s
 class CheckRig(Procedure):
     """Step by step: ready, do, done or skip; then a verdict for each thing.
 
-    What a step came to is shown at once. One that came to nothing good is asked for once more
-    before the check goes on.
+    The result of a step is shown at once. A step without a good result is asked for once more
+    before the check continues.
     """
 
     def __init__(self, host: Host) -> None:
@@ -135,7 +135,7 @@ class CheckRig(Procedure):
 
     @property
     def came(self) -> str:
-        """What the last step came to, in one line; empty where that is not known."""
+        """The result of the last step, in one line; empty where that is not known."""
         last = self._came.get(self.number) or self._came.get(self.number - 1)
         return f"{last[0].value}: {last[1]}" if last else ""
 
@@ -159,7 +159,7 @@ class CheckRig(Procedure):
         self._note(self.step.kind, unit=self.step.unit)
 
     def end(self, *, broken_off: bool = False) -> None:
-        """The step is done, or broken off; where it came to nothing good it is repeated once."""
+        """The step is done, or broken off; without a good result it is repeated once."""
         if not self.doing or self.step is None:
             return
         self.doing = False
@@ -220,7 +220,7 @@ class CheckRig(Procedure):
     # -- on the screen --
 
     def show(self, now: Now | None) -> Panel:
-        """The step, what it asks of contacts, and what the one before came to; then verdicts."""
+        """The step, what it asks of contacts, and the result of the one before; then verdicts."""
         step = self.step
         if step is None:
             return self._verdicts()
@@ -242,8 +242,8 @@ class CheckRig(Procedure):
         )  # fmt: skip
 
     def _lines(self, step: Step) -> Iterator[PanelLine]:
-        """How the contacts are and how they are asked to be; what this step, or the one before it,
-        came to; the steps to come."""
+        """How the contacts are and how they should be; the result of this step or the one before; the
+        steps to come."""
         is_open = self._host.session.contact_open(step.input) if step.input else None
         if is_open is not None:
             asked, good = {

@@ -235,7 +235,7 @@ def _engine(section: Section, rules: Rules) -> tuple[Engine, Yardstick]:
 def _firing(
     section: Section, cylinders: int | None, cycle_deg: float
 ) -> tuple[tuple[int, ...], tuple[float, ...], bool]:
-    """Firing order, intervals, and whether both can be relied upon."""
+    """Firing order, intervals, and whether both are valid."""
     allowed = f"Each cylinder from 1 to {cylinders or 'the last'} once, like [1, 3, 4, 2]"
     order = section.get("firing_order", _CYLINDERS)
     intervals = section.get(

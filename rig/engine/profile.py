@@ -84,7 +84,7 @@ class Unit:
     coupling: Literal["none", "impulse", "disabled"] = "none"
     # Where the coupling releases, with the unit at its nominal.
     release_btdc: Annotated[float, number(-90.0, 90.0, "degrees BTDC")] | None = None
-    # Turned back past this, it catches again; likewise.
+    # Turned back past this, it catches again, with the unit at its nominal.
     catch_btdc: Annotated[float, number(0.0, 180.0, "degrees BTDC")] | None = None
     body: Annotated[str, line(40)] = ""  # units with the same body move together
     backlash_deg: CrankDeg | None = None  # backlash, once measured

@@ -33,7 +33,7 @@ Stroke = Literal["stated", "not stated", "lost", "not needed"]
 class Action:
     """Something that the person does with a key.
 
-    ``label`` stands on the foot, ``does`` and ``undo`` on the page of all keys and in the README;
+    ``label`` is on the foot, ``does`` and ``undo`` on the page of all keys and in the README;
     ``now`` gives a label that says more at this moment, or an empty one. ``run`` gets what was
     entered with it: the digit, or the words of a script after the action's name; empty from any
     other key, and it asks for what it needs then. ``takes`` names what may be entered; empty where
@@ -188,7 +188,7 @@ class Host(Protocol):
 
     @property
     def capture_path(self) -> Path:
-        """The capture that is being taken; all that was said so far stands in it."""
+        """The capture that is being taken, with everything received so far."""
 
     def utc(self) -> datetime:
         """The time of day by the host's clock."""

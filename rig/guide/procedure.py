@@ -150,7 +150,7 @@ class PanelLine:
 class Panel:
     """A part of the work that has the middle of the screen to itself.
 
-    ``figure`` is the number to be seen first, with what it is in ``below``; lines stand ``beside``
+    ``figure`` is the number to be seen first, with what it is in ``below``; lines are ``beside``
     it and, over the whole width, under it. Without a figure (empty) the lines have all the room.
     """
 
@@ -167,7 +167,7 @@ class Panel:
 class Subject:
     """What a procedure measures in the place of a job on an engine, as the screen names it."""
 
-    name: str  # where the engine's name stands else
+    name: str  # in the place of the engine's name
     instead: str  # in the place of the job's steps
     tdc: str  # in the place of how TDC was found
     shaft: str  # in the place of the crank

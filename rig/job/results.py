@@ -456,7 +456,7 @@ class MadeAdjustment:
     tdc_capture: str = ""  # and the capture in which it was found
     seen: tuple[SeenCapture, ...] = ()  # the parts of captures read by then
     after: tuple[str, ...] = ()  # digests of the heads of the newest captures then
-    tdc_nu: Freedom = math.inf  # degrees of freedom of ``tdc_u_deg``; likewise
+    tdc_nu: Freedom = math.inf  # degrees of freedom of ``tdc_u_deg``
 
     @property
     def when(self) -> MadeWhen:

@@ -42,7 +42,7 @@ def run(
     out: TextIO | None = None,
     period_s: float = 0.1,
 ) -> None:
-    """Print what changes, each line with the time into the capture, until ``stop`` says so.
+    """Print what changes, each line with the time into the capture, until ``stop`` is true.
 
     The last view is looked at once more after ``stop``, so that nothing is left out.
     """

@@ -119,7 +119,7 @@ def run(
     stop: Callable[[], bool],
     fps: float = FRAMES_A_SECOND,
 ) -> Ended:
-    """Show the views of ``view_source`` until ``stop`` says so; returns why it ended.
+    """Show the views of ``view_source`` until ``stop`` is true; returns why it ended.
 
     ``on_key`` is called with the name of each key pressed (``rig.live.terminal``). Both are called
     from this thread, at most ``fps`` times a second plus once a key. Whatever they raise comes out

@@ -92,7 +92,7 @@ class Terminal:
     """The terminal while the dashboard has it.
 
     As a context manager it takes the terminal (keys without enter, alternate screen, no cursor)
-    and gives it back however the block is left. ``ended`` tells when a signal or a lost terminal
+    and gives it back however the block is left. ``ended`` is true once a signal or a lost terminal
     asks for the end; asked a second time, KeyboardInterrupt or SystemExit is raised.
     """
 

@@ -96,7 +96,7 @@ class Lane:
     btdc_deg: Sequence[float]
     mean_btdc: float | None
     U_deg: float | None
-    past: bool = False  # as found, where as left stands beside it: drawn hollow
+    past: bool = False  # as found, with as left beside it: drawn hollow
 
     @staticmethod
     def of(

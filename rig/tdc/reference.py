@@ -109,7 +109,7 @@ class TdcReference:
     forward_deg: tuple[Place, ...] = ()  # reached turning forward
     backward_deg: tuple[Place, ...] = ()  # reached turning back
     cylinder: Annotated[int, whole(1, 36)] = 1
-    warnings: tuple[Text, ...] = field(default=(), compare=False)  # likewise
+    warnings: tuple[Text, ...] = field(default=(), compare=False)  # no rule reads them
     gauge: GaugeWorking | None = None  # how its points were used, unless as noted
     mark: str = ""  # what the person calls the engine's mark
 

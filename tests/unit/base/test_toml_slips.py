@@ -70,7 +70,7 @@ def test_a_comma_that_may_be_between_thousands_is_said_both_ways() -> None:
         ("nominal_deg_btdc 36", "has nothing between", "nominal_deg_btdc = 36"),
         ("nominal_deg_btdc = .5", "no figure before", "nominal_deg_btdc = 0.5"),
         ("nominal_deg_btdc = 36.", "no figure after", "nominal_deg_btdc = 36"),
-        ("lobes = 02", "a nought before", "lobes = 2"),
+        ("lobes = 02", "a zero before", "lobes = 2"),
         ("lobes = 2,", "has , after", "lobes = 2"),
         ("counts_per_turn = 2 400", "a space inside a number", "counts_per_turn = 2400"),
         ("turns_per_crank_turn = 1/2", "without quotes", 'turns_per_crank_turn = "1/2"'),
