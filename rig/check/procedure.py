@@ -242,7 +242,7 @@ class CheckRig(Procedure):
         )  # fmt: skip
 
     def _lines(self, step: Step) -> Iterator[PanelLine]:
-        """How the contacts are and how they should be; the result of this step or the one before; the
+        """How the contacts are and should be; the result of this step, or of the one before; the
         steps to come."""
         is_open = self._host.session.contact_open(step.input) if step.input else None
         if is_open is not None:
