@@ -394,21 +394,21 @@ def _opened(seen: InputSeen) -> int:
 
 
 def propose_contacts(inputs: Sequence[InputSeen], now: Contacts) -> tuple[Contacts, Check]:
-    """Debouncing settings that suit the chatter and drop-outs seen, and a check that says why.
+    """Debouncing settings that suit the bounce and drop-outs seen, and a check that says why.
 
     A time is raised to ``MARGIN`` times the longest disturbance; it is never lowered. Where that
-    comes too near to the shortest true run, it is said and not raised. Source: the definition of
+    comes too near to the shortest true run, it is reported, not raised. Source: the definition of
     an opening: a transition ends with a closed run; common practice, no source, for the margin.
     """
     name = "debouncing"
     if not any(seen.opened_at_us for seen in inputs):
         return now, Check(name, "not seen", "", "openings are needed to judge it")
     runs = [seen.runs for seen in inputs]
-    chatter = max(each.bounce_us for each in runs) / 1e3
+    bounce = max(each.bounce_us for each in runs) / 1e3
     dropout = max(each.dropout_us for each in runs) / 1e3
     shortest_closed = min(each.closed_us for each in runs) / 1e3
     shortest_open = min(each.open_us for each in runs) / 1e3
-    closed_end = max(now.closed_end_ms, MARGIN * chatter)
+    closed_end = max(now.closed_end_ms, MARGIN * bounce)
     longest = max(now.longest_dropout_ms, MARGIN * dropout)
     least_open = max(now.least_open_ms, MARGIN * longest)
     too_near = closed_end * MARGIN > shortest_closed or least_open * MARGIN > shortest_open
@@ -420,7 +420,7 @@ def propose_contacts(inputs: Sequence[InputSeen], now: Contacts) -> tuple[Contac
     )  # fmt: skip
     return proposed, _first(
         name,
-        f"chatter closed up to {chatter:.2f} ms, drop-outs up to {dropout:.2f} ms",
+        f"bounce closed up to {bounce:.2f} ms, drop-outs up to {dropout:.2f} ms",
         (too_near, "bad",
          f"; true runs are as short as {shortest_closed:.1f} ms closed and {shortest_open:.1f} ms"
          " open, which is too near to tell them apart",

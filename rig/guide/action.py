@@ -206,7 +206,7 @@ class Host(Protocol):
     def stop_out(self, *, drop: bool = False) -> None:
         """The piston stop is out; TDC from its touches, unless they are dropped."""
 
-    def state_stroke(self, cylinder: int = 1) -> None:
+    def enter_firing_tdc(self, cylinder: int = 1) -> None:
         """``cylinder`` is at its firing TDC. Raises InputError while no angle is known."""
 
     def undo_tdc(self, kind: str) -> None:

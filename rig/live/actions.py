@@ -257,7 +257,7 @@ FAR_FROM_TDC_DEG = 20.0  # a crank brought to TDC by eye is nearer (common pract
 
 def _firing_tdc(bench: Bench, _: str) -> None:
     def enter() -> None:
-        bench.host.state_stroke()
+        bench.host.enter_firing_tdc()
         bench.did("firing TDC", lambda: bench.host.undo_tdc("stroke"))
         bench.prompt.say("Cylinder 1 is at its firing TDC: entered.")
 

@@ -307,7 +307,7 @@ class LiveSession:
         TDC that is in use then. Raises InputError when there is none to undo."""
         self._note_of_tdc(kind, {"back": True})
 
-    def state_stroke(self, cylinder: int = 1) -> None:
+    def enter_firing_tdc(self, cylinder: int = 1) -> None:
         """``cylinder`` is at its firing TDC now, or nearest to it."""
         angle = self.crank_deg()
         reference, profile = self.session.reference, self.job.profile

@@ -243,9 +243,9 @@ def _shares(weights: Floats) -> Floats:
 def _scaled(noise: Floats, bounce: Floats) -> tuple[Floats, Floats, Floats]:
     """Likelihoods, (models, splits), from their logarithms, (splits, models); and the logarithm of
     what each split was divided by."""
-    most_noise, most_chatter = noise.max(axis=1), bounce.max(axis=1)
-    scaled = np.exp(noise.T - most_noise), np.exp(bounce.T - most_chatter)
-    return *scaled, most_noise + most_chatter
+    most_noise, most_bounce = noise.max(axis=1), bounce.max(axis=1)
+    scaled = np.exp(noise.T - most_noise), np.exp(bounce.T - most_bounce)
+    return *scaled, most_noise + most_bounce
 
 
 def _normed(logs: Floats) -> list[float]:

@@ -135,7 +135,7 @@ class MadeJob:
         firing_deg = 360.0 + self.rig.truth()["firing_tdc_crank_deg"]
         if round((self.top_deg() - firing_deg) / 360.0) % 2:
             self.do("turn 180 at 150", "goto 0 at 120")
-        self.live.state_stroke()
+        self.live.enter_firing_tdc()
         return self
 
     def next_setting(self, unit: str) -> MadeJob:

@@ -47,7 +47,7 @@ def test_another_capture_waits_for_a_rough_word_and_then_reads_the_truth(tmp_pat
         second.save()
     second.do("goto 19.5 at 60")
     with pytest.raises(InputError, match="bring the piston nearer to TDC"):
-        second.live.state_stroke()
+        second.live.enter_firing_tdc()
     second.state_stroke().do("turn 1500 at 110").end()
 
     ran = rig("results", tmp_path / "job", "--json")
@@ -118,7 +118,7 @@ def test_on_a_two_stroke_the_same_statement_settles_the_place(tmp_path: Path) ->
     assert view_of(made.live, guidance(made.live), None).step == "stroke"
     before = [r for r in made.live.session.readings() if r.valid]
     made.do("goto 12 at 60")  # a third of a turn lies between its places: roughly will do
-    made.live.state_stroke()
+    made.live.enter_firing_tdc()
     assert stroke_state(made.live) == "not needed"
     made.do("turn 1100 at 110").end()
     after = [r for r in made.live.session.readings() if r.valid]
