@@ -7,6 +7,7 @@ reading came later, they and the captures know of one another; the clock may go 
 from __future__ import annotations
 
 import math
+import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
@@ -164,8 +165,11 @@ def proposed(
         done = place.done(choice.carried_out)
         present = used_up.after_steps(entered, [step for each in done for step in each.steps])
     changed = list(used_up.notes(entered, present))
-    if not (place.exact or choice.asked):  # what was asked is the present state
-        present, by_hand = used_up.after_moves(course, present, done)
+    by_rule = choice.asked and EarlierRule.ASKED_AS_IT_STANDS in worked.rules
+    if not (place.exact or by_rule):
+        asked = {unit: s.when for s in reversed(place.earlier) for unit in units_in(s.asked)}
+        since = asked if choice.asked else None
+        present, by_hand = used_up.after_moves(course, present, done, since)
         changed += by_hand
     levers, without = lever_ends(read, job.profile)
     proposal = propose(
@@ -178,6 +182,12 @@ def proposed(
         predict(option, read, exact=place.exact, rules=worked.rules) for option in proposal.numbered
     ]
     return proposal, predicted, read
+
+
+def units_in(tables: str) -> set[str]:
+    """What the tables of an engine file name: units, and perhaps other parts."""
+    kinds = tomllib.loads(tables).get("adjustment", {})
+    return {str(value) for own in kinds.values() for table in own for value in table.values()}
 
 
 def _standing(course: Course, last: Sheet | None) -> tuple[list[Assessment], list[Comparison]]:

@@ -8,7 +8,6 @@ was predicted.
 
 from __future__ import annotations
 
-import tomllib
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from enum import Enum, auto
@@ -411,7 +410,7 @@ def _adjust(bench: Bench, _: str) -> None:
     name = bench.advice.unit or next(iter(outside), "")
     unit = units.get(name, bench.host.job.profile.units[0])
     before = bench.can_be_moved or _entered_before(bench.host.job)
-    if unit.name in _units_in(before):
+    if unit.name in predictions.units_in(before):
         begin(before)
     else:
         tables = (before,) if before else ()
@@ -422,12 +421,6 @@ def _entered_before(job: Job) -> str:
     """What can be moved, as it was entered for the newest prediction of the job."""
     sheets = predictions.sheets_of(job.folder / predictions.FOLDER, passing_over=True)
     return next((sheet.asked for sheet in reversed(sheets) if sheet.asked), "")
-
-
-def _units_in(tables: str) -> set[object]:
-    """What the tables of an engine file name: units, and perhaps other parts."""
-    kinds = tomllib.loads(tables).get("adjustment", {})
-    return {value for own in kinds.values() for table in own for value in table.values()}
 
 
 OFFER = Offer(

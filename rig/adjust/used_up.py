@@ -121,12 +121,16 @@ def _is(one_mm: float, other_mm: float) -> bool:
 
 
 def after_moves(
-    course: Course, present: Adjustments, done: Sequence[Sheet]
+    course: Course,
+    present: Adjustments,
+    done: Sequence[Sheet],
+    asked: Mapping[str, MadeWhen] | None = None,
 ) -> tuple[Adjustments, list[str]]:
     """``present`` with the slots as moves by hand left them, and a sentence for each of these.
 
     ``done`` are the sheets that were carried out: the moves noted for their steps are theirs. A
-    move from before the engine file was changed counts for nothing.
+    move from before the engine file was changed counts for nothing. With ``asked``, what can be
+    moved was entered at the bench: of each unit when that was; of another it is how it stands now.
     """
     units, engine = course.job.profile.units, course.job.engine.sha256
     moves = course.moves()
@@ -138,12 +142,16 @@ def after_moves(
         turned = members(units, slot.unit)
         turned = turned if slot.part == "body" else [u for u in turned if u.name == slot.unit]
         names = {unit.name for unit in turned}
-        if not any(each.unit in names for each in by_hand):
+        own = [each for each in by_hand if each.unit in names]
+        if asked is not None:
+            since = asked.get(slot.unit)
+            own = [each for each in own if since and course.is_before(since, each.at)]
+        if not own:
             kept.append(slot)
             continue
         left = None
         if sum(other.unit in (slot.unit, *names) for other in present.slots) == 1:
-            moved = _moved(course, names, moves, by_hand, done)
+            moved = _moved(course, names, moves, own, done)
             left = None if moved is None else _left(slot, turned[0], *moved)
         if left is None:
             notes.append(
@@ -201,13 +209,12 @@ def _moved(
     course: Course,
     names: Collection[str],
     moves: Sequence[HandMove],
-    by_hand: Sequence[HandMove],
+    own: Sequence[HandMove],
     done: Sequence[Sheet],
 ) -> tuple[float, float] | None:
-    """How much earlier the moves ``by_hand`` made the units of one slot, and the expanded
+    """How much earlier their ``own`` moves by hand made the units of one slot, and the expanded
     uncertainty of that, crank degrees: by what was read before and after all of them. None where
     that does not say."""
-    own = [each for each in by_hand if each.unit in names]
     first, last = own[0].at, own[-1].at
     earlier: list[Instant | MadeWhen] = [each.when for each in done if each.units & set(names)]
     earlier += [each.at for each in moves if each.unit in names and each not in own]

@@ -31,6 +31,7 @@ class EarlierRule(Enum):
     TWO_AS_FACTOR = auto()  # a prediction is confirmed with k = 2, however few the readings
     SMALL_CHANGE_PASSES = auto()  # a small change is not missed, however far off it is read
     GAP_BEYOND_LIMITS = auto()  # a contact gap beyond its limits is adjusted, but not within them
+    ASKED_AS_IT_STANDS = auto()  # travel entered at the bench is as it was, whatever moved since
     LEVER_MOVES_ALL = auto()  # setting a lever moves what is read at each place of it
     OFFSET_LEFT_OPEN = auto()  # a limit of 0 for a cylinder's offset counts as none entered
     DRAG_OF_ONE_HALF = auto()  # backlash drops out of halves of which one was read with a drag
@@ -53,6 +54,7 @@ _UNTIL_0_6 = frozenset(
         EarlierRule.TWO_AS_FACTOR,
         EarlierRule.SMALL_CHANGE_PASSES,
         EarlierRule.GAP_BEYOND_LIMITS,
+        EarlierRule.ASKED_AS_IT_STANDS,
         EarlierRule.LEVER_MOVES_ALL,
         EarlierRule.DRAG_OF_ONE_HALF,
         EarlierRule.TRIP_BEFORE_RELEASE,

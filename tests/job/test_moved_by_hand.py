@@ -10,6 +10,9 @@ import pytest
 from made_job import MadeJob, rig
 from wrong_job import BEFORE, MEANS
 
+from rig.adjust.predictions import Choice, proposed, save
+from rig.adjust.procedure import results_so_far
+
 
 def moved(folder: Path, *, read_before: bool) -> Path:
     """Upper stands 2 degrees early, is moved 3 more by hand, and is read; lower stands right."""
@@ -59,6 +62,32 @@ def test_a_sheet_with_it_is_proved(read_twice: Path) -> None:
     (sheet,) = (read_twice / "predictions").glob("*.json")
     ran = rig("verify", sheet)
     assert ran.status == 0, ran.out
+
+
+def test_travel_entered_at_the_bench_is_used_up_by_what_is_moved_since(tmp_path: Path) -> None:
+    """The engine file names nothing. A move by hand from before it was asked at the bench counts
+    for nothing; one of 2 degrees since then uses up 1.571 mm of the 5 that were entered."""
+    asked = MEANS[: MEANS.index("[[", MEANS.index("[[") + 2)]  # of upper alone
+    made = MadeJob(tmp_path / "job", 5, began=BEFORE)
+    made.do("move upper 2").find_tdc().state_stroke()
+
+    def move_and_read(deg: float) -> set[float]:
+        """The travel that is offered to upper, mm, after it was moved once more."""
+        made.do("turn 5 at 90")
+        made.live.annotate("moved", {"unit": "upper"})
+        made.do(f"move upper {deg}", "turn 1450 at 110")
+        worked = results_so_far(made.live)
+        choice = Choice(1, carried_out=False, asked=asked)
+        found, _, _ = proposed(made.job, worked, choice, made.live.utc())
+        save(made.job, worked, choice, made.live.utc())
+        steps = [step for option in found.numbered for step in option.steps]
+        return {float(str(each.figures["room_mm"])) for each in steps}
+
+    assert move_and_read(1.0) == {5.0}
+    left_mm = 5.0 - 45.0 * math.radians(2.0)
+    rooms_mm = move_and_read(2.0)
+    assert rooms_mm
+    assert all(left_mm - 0.3 < room < left_mm or 4.7 < room < 5.0 for room in rooms_mm)
 
 
 def test_travel_that_is_not_known_is_not_offered_until_it_is_entered(tmp_path: Path) -> None:
