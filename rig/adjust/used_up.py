@@ -130,7 +130,7 @@ def after_moves(
 
     ``done`` are the sheets that were carried out: the moves noted for their steps are theirs. A
     move from before the engine file was changed counts for nothing. With ``asked``, what can be
-    moved was entered at the bench: of each unit when that was; of another it is how it stands now.
+    moved was entered at the bench: of each unit when that was; of another it is the present state.
     """
     units, engine = course.job.profile.units, course.job.engine.sha256
     moves = course.moves()
