@@ -15,7 +15,9 @@ from rig.base.earlier_rules import EARLIER_RULES, EarlierRule
 from rig.job.folder import Job
 from rig.job.new import write_example
 from rig.session.diagnostics import Doubt
+from rig.tdc.gauge_points import gauge_note
 from rig.tdc.piston_stop import StopEnd
+from rig.tdc.reference import Method
 from rig.virtual.engine import Encoder
 from rig.words.diagnostics import diagnostic_words
 from rig.words.tdc import move_words, stop_words
@@ -294,3 +296,21 @@ def test_tdc_found_while_counts_are_lost_is_not_valid(after_touches: int, earlie
     assert session.here is not None
     off_deg = session.here.tdc_deg - played.rig.truth()["tdc_deg_after_index"]
     assert abs(wrapped(off_deg)) < 0.1
+
+
+@pytest.mark.parametrize("lost", [False, True])
+def test_gauge_points_read_while_counts_are_lost_give_no_tdc(lost: bool) -> None:
+    played = Played().do("turn 380 at 150", "goto 45 at 60")
+    if lost:
+        played.do("fault counts 30")
+    for way, words in ((1, "goto {} at 20"), (-1, "goto -{} back at 20")):
+        if way < 0:
+            played.do("goto -45 at 60")
+        for at_deg in (40, 30, 20):
+            played.do(words.format(at_deg), "gauge")
+            drop_mm = float(played.rig.reply["travel_mm"])
+            played.note("gauge", **gauge_note(drop_mm, played.crank_deg, direction=way))
+    played.note("use", method=Method.FIT, cylinder=1)
+    assert played.session.here is not None, played.session.last_error
+    played.do("turn 800 at 110")
+    assert (played.session.here is None) == lost
