@@ -37,6 +37,7 @@ class EarlierRule(Enum):
     DRAG_OF_ONE_HALF = auto()  # backlash drops out of halves of which one was read with a drag
     LOBES_AS_ONE = auto()  # lobes that take turns at a cylinder are taken for a unit that moves
     TRIP_BEFORE_RELEASE = auto()  # an opening before its coupling's release may be a trip
+    MARK_WITHOUT_COUNT = auto()  # the crank at an engine's mark is known more finely than a count
     STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
 
 
@@ -52,6 +53,7 @@ _UNTIL_0_6 = frozenset(
         EarlierRule.GLITCH_AS_BOUNCE,
         EarlierRule.LOBES_AS_ONE,
         EarlierRule.TWO_AS_FACTOR,
+        EarlierRule.MARK_WITHOUT_COUNT,
         EarlierRule.SMALL_CHANGE_PASSES,
         EarlierRule.GAP_BEYOND_LIMITS,
         EarlierRule.ASKED_AS_IT_STANDS,

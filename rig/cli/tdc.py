@@ -225,7 +225,7 @@ def _others(job: Job, args: argparse.Namespace, notes: GaugeNotes) -> list[TdcRe
     if args.mark_deg is not None:
         marks.append(EngineMark(args.mark_deg, args.cylinder, MARK))
     for mark in marks:
-        taken = mark_reference(mark, within_deg)
+        taken = mark_reference(mark, job.profile.encoder, said_deg=within_deg)
         found[taken.way] = taken
     return list(found.values())
 

@@ -129,7 +129,7 @@ def candidates(session: Session, profile: Profile) -> list[Candidate]:
         ]  # fmt: skip
     marks = session.gauged.marks
     found += [
-        Candidate(mark_reference(mark), {"mark": n})
+        Candidate(mark_reference(mark, profile.encoder, session.rules), {"mark": n})
         for n, mark in enumerate(marks)
         if marks_tdc(mark, session.here)
         and ((Method.MARK, mark.what), mark.cylinder, modulo(mark.crank_deg)) != same
@@ -222,7 +222,11 @@ def others(worked: JobResults, profile: Profile) -> list[TdcReference]:
     found = [*(each for one in worked.played for each in one.session.references), *worked.against]
     for one in worked.played:
         own = [each for _, series in _gauged(one.gauge, profile) for each in series.references]
-        own += [mark_reference(mark) for mark in one.gauge.marks if marks_tdc(mark, used)]
+        own += [
+            mark_reference(mark, profile.encoder, one.gauge.rules)
+            for mark in one.gauge.marks
+            if marks_tdc(mark, used)
+        ]
         found += [replace(each, capture=one.path.name) for each in own]
     # One of each method, cylinder and angle, without the one in use.
     kept: dict[tuple[tuple[Method, str], int, float], TdcReference] = {}

@@ -46,12 +46,13 @@ from rig.base.earlier_rules import EarlierRule, Rules
 from rig.base.errors import InputError, shown
 from rig.base.files import bytes_of
 from rig.base.rounding import many
+from rig.base.uncertainty import Contribution, Source, rectangular, sure_within
 from rig.engine.gear_train import around_deg, disc_places
 from rig.engine.geometry import geometry_of, on_link_rod, steepest_mm_per_deg
-from rig.engine.profile import Geometry, Profile
+from rig.engine.profile import Encoder, Geometry, Profile
 from rig.tdc.dial_gauge import Gauge, GaugePoint, drop_in_mm
 from rig.tdc.gauge_series import Series, work_through
-from rig.tdc.reference import EARLIER_METHODS, GaugeWorking, Method, TdcReference, set_by_hand
+from rig.tdc.reference import EARLIER_METHODS, GaugeWorking, Method, TdcReference
 from rig.wire.records import Note
 
 DropUnit = Literal["mm", "inch"]
@@ -415,19 +416,30 @@ def worked_with(
     )
 
 
-def mark_reference(mark: EngineMark, said_deg: float | None = None) -> TdcReference:
-    """A mark used as TDC, read as well as its note has it. ``said_deg`` is entered afterwards, for
-    a mark whose note does not have it."""
+def mark_reference(
+    mark: EngineMark, encoder: Encoder, rules: Rules = (), said_deg: float | None = None
+) -> TdcReference:
+    """A mark used as TDC, read as well as its note has it; the crank stood anywhere in its count,
+    but not by the ``rules`` of versions until 0.6.0. ``said_deg`` is entered afterwards, for a mark
+    whose note does not have it."""
     within_deg = MARK_WITHIN_DEG if mark.within_deg is None else mark.within_deg
     if said_deg is not None and not mark.within:
         within_deg = said_deg
-    found = set_by_hand(
-        modulo(mark.crank_deg),
-        how=f"the crank stood at {mark.what}{read_within_words(mark)}",
-        half_width_deg=within_deg,
-        cylinder=mark.cylinder,
+    count_deg = 0.0 if EarlierRule.MARK_WITHOUT_COUNT in rules else encoder.count_deg
+    half_deg = within_deg + count_deg / 2.0
+    how = (
+        f"rectangular +/- {half_deg:g}: read within {within_deg:g}, and half a count (JCGM 100,"
+        " 4.3.7)"
     )
-    return replace(found, method=Method.MARK, mark=mark.what)
+    part = Contribution(Source.ENTERED, rectangular(half_deg), math.inf, "B", how)
+    return TdcReference(
+        modulo(mark.crank_deg),
+        sure_within(part, half_deg),
+        Method.MARK,
+        f"the crank stood at {mark.what}{read_within_words(mark)}",
+        cylinder=mark.cylinder,
+        mark=mark.what,
+    )
 
 
 def marks_tdc(mark: EngineMark, reference: TdcReference | None) -> bool:
@@ -456,7 +468,7 @@ def chosen(
         taken = of_gauge[0]
     elif "mark" in value:
         mark = _numbered(notes.marks, value["mark"], "mark")
-        taken = mark_reference(mark)
+        taken = mark_reference(mark, profile.encoder, notes.rules)
         if disc_places(profile.encoder) > 1:  # the angle of TDC does not determine its place
             taken = replace(taken, forward_deg=(around_deg(mark.crank_deg, profile.encoder),))
     else:

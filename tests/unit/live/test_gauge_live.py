@@ -346,12 +346,13 @@ def test_how_well_a_mark_is_read_is_typed_and_lives_in_the_capture(tmp_path: Pat
     use(bench, "pulley notch")
     used = bench.live.session.reference
     assert used is not None
+    half_a_count = 360.0 / 4096 / 2.0
     half = 360.0 / (math.pi * rim_mm)
-    assert used.uncertainty.u_deg == pytest.approx(half / math.sqrt(3.0))
+    assert used.uncertainty.u_deg == pytest.approx((half + half_a_count) / math.sqrt(3.0))
     use(bench, "flywheel T")
     used = bench.live.session.reference
     assert used is not None
-    assert used.uncertainty.u_deg == pytest.approx(0.3 / math.sqrt(3.0))
+    assert used.uncertainty.u_deg == pytest.approx((0.3 + half_a_count) / math.sqrt(3.0))
     bench.live.end()
     # The note alone: the engine file says nothing of a rim any more.
     plain = replace(bench.job.profile.engine, rim_diameter_mm=None)

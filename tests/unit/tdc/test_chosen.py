@@ -6,8 +6,12 @@ from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
+import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from rig.base.earlier_rules import EARLIER_RULES
 from rig.base.errors import InputError
 from rig.engine.engine_file import load_profile
 from rig.engine.geometry import travel_mm
@@ -71,8 +75,9 @@ def test_a_mark_of_the_engine() -> None:
 
 
 def test_a_mark_is_as_good_as_its_note_says() -> None:
-    """A limit either way, taken as rectangular: 0.3/sqrt(3) and 1/sqrt(3) (JCGM 100, 4.3.7)."""
-    notes = GaugeNotes()
+    """A limit either way, taken as rectangular: 0.3/sqrt(3) and 1/sqrt(3) (JCGM 100, 4.3.7), by the
+    rule of versions until 0.6.0, without the count in which the crank stood."""
+    notes = GaugeNotes(rules=EARLIER_RULES["0.6.0"])
     read = {"crank_deg": 201.5, "what": "flywheel T", "within_deg": 0.3}
     notes.take(Note(0.0, "mark", read | {"within": "1 mm round a rim of 382 mm"}))
     notes.take(Note(0.0, "mark", {"crank_deg": 201.5, "what": "as notes were"}))
@@ -84,9 +89,22 @@ def test_a_mark_is_as_good_as_its_note_says() -> None:
     assert mark_words(notes.marks[0], STOP).endswith("read within 1 mm round a rim of 382 mm")
     # What is said afterwards stands for a note without anybody's word, not for one that has it.
     notes.take(Note(0.0, "mark", {"crank_deg": 201.5, "what": "enter alone", "within_deg": 1.0}))
-    assert [mark_reference(mark, 0.5).uncertainty.u_deg for mark in notes.marks] == pytest.approx(
+    found = [mark_reference(mark, PROFILE.encoder, notes.rules, 0.5) for mark in notes.marks]
+    assert [each.uncertainty.u_deg for each in found] == pytest.approx(
         [0.173205, 0.288675, 0.288675], abs=1e-6
     )
+
+
+@given(st.integers(100, 8192), st.floats(0.1, 2.0))
+def test_a_mark_covers_the_count_in_which_the_crank_stood(counts: int, within_deg: float) -> None:
+    """Brute force: the mark is read anywhere within its limit, and the crank may be anywhere within
+    the count that is shown. At 400 counts, four in ten were beyond the U of a limit of 0.3."""
+    encoder = replace(PROFILE.encoder, counts_per_turn=counts)
+    mark = EngineMark(201.5, 1, "flywheel T", within_deg)
+    U_deg = mark_reference(mark, encoder).uncertainty.U_deg
+    even = (np.arange(200) + 0.5) / 100.0 - 1.0
+    off_deg = np.abs(within_deg * even[:, None] + encoder.count_deg / 2.0 * even)
+    assert np.mean(off_deg <= U_deg) >= 0.95
 
 
 def test_a_mark_keeps_its_place_on_the_disc_of_a_geared_encoder() -> None:
