@@ -1,7 +1,7 @@
 """What a step of a correction has to mark on the metal: a new place, a longer slot, two gear marks.
 
 Three kinds of step are marked out: a new hole, slot or keyway in a drive; a flange slot that is
-filed longer; a mesh that is put together some teeth on. Values alone: ``rig.adjust.layout_sheet``
+filed longer; a mesh that is reassembled some teeth on. Values alone: ``rig.adjust.layout_sheet``
 draws them.
 
 A *face* is what lies in front of the person who marks. Directions of a step are as seen from one
@@ -124,7 +124,7 @@ MIRRORED: Mapping[str, Callable[[Any], Any]] = {
 
 @dataclass(frozen=True, slots=True)
 class Layout(ABC):
-    """What a step marks, as it lies on the face that is drawn."""
+    """What a step marks, as seen on the face that is drawn."""
 
     part: str
 
@@ -258,7 +258,7 @@ class LongerSlot(Layout):
 
 @dataclass(frozen=True, slots=True)
 class MeshMarks(Layout):
-    """Two temporary marks with which a mesh, ``part`` the driven shaft, is put some teeth on."""
+    """Two temporary marks by which a mesh is reassembled; ``part`` is the driven shaft."""
 
     driver: str
     driver_teeth: int
@@ -272,8 +272,8 @@ class MeshMarks(Layout):
 
     @property
     def count(self) -> Rotation:
-        """Which way mark 2 lies from mark 1, round the driven shaft: what comes to the driver's
-        tooth when the driven shaft goes on lies behind it."""
+        """Which way mark 2 lies from mark 1 round the driven shaft: behind it where the driven
+        shaft goes on in its rotation."""
         return opposite(self.rotation) if self.teeth > 0 else self.rotation
 
     def facts(self) -> dict[str, Any]:
@@ -361,7 +361,7 @@ def _longer_slot(job: Job, part: str, figures: Mapping[str, Any]) -> LongerSlot:
 
 
 def _mesh_marks(job: Job, part: str, figures: Mapping[str, Any]) -> MeshMarks | None:
-    """None for a planetary stage, whose words say all: it has places, not one mesh."""
+    """None for a planetary stage: it has places and no single mesh; its step says all."""
     train, engine = job.adjustments.train, job.profile.engine
     mesh = next((each for each in train.meshes if each.driven == part), None) if train else None
     if train is None or mesh is None:

@@ -187,7 +187,7 @@ def save(
 def _plain(
     job: Job, worked: JobResults, of: Sheet, found: Sequence[Confirmation], made_utc: str
 ) -> dict[str, Any]:
-    """The outcome as plain data, with all that it takes to come to it again."""
+    """The outcome as plain data, with all that is needed to compute it again."""
     return {
         "kind": KIND,
         "version": VERSION,
@@ -241,7 +241,7 @@ def made(
     """The adjustments that were chosen before these captures end, and not before one of those that
     an earlier certificate covers (``before``) ended; in order.
 
-    One that a later sheet says was never carried out is left out, and a sheet that cannot be read.
+    Left out are one that was never carried out, by a later sheet, and a sheet that cannot be read.
     """
     captures = job / "captures"
     order = order_beside([one.path for one in worked.played], captures)

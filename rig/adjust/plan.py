@@ -1,4 +1,4 @@
-"""Values of a correction: what is wanted of what was read, steps, options, predictions.
+"""Values of a correction: readings and what their windows ask for, steps, options, predictions.
 
 Angles are degrees of crank unless a name says otherwise; a shift is positive when it makes the
 opening earlier.
@@ -115,7 +115,7 @@ class Step:
 
     kind: AdjustmentKind
     part: str  # the unit, body or shaft that is touched
-    words: str  # all of it: ``do``, and what it comes to
+    words: str  # ``do`` and its effect
     shift_deg: Mapping[str, float]  # unit: crank degrees, positive earlier
     do: str  # how far, and which way as seen from which end; one imperative
     reversible: bool = True
@@ -297,7 +297,7 @@ class Confirmation:
         }  # fmt: skip
 
 
-# -- from what was read to what is wanted of it --
+# -- from assessments to wants --
 
 
 def wants_from(assessments: Sequence[Assessment], profile: Profile) -> list[Want]:

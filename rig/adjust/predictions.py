@@ -112,7 +112,7 @@ class SheetPlace:
         return self.earlier[-1] if self.earlier else None
 
     def done(self, last_carried_out: bool) -> list[Sheet]:
-        """The sheets before it that were carried out, in order. Whether one was, the next says."""
+        """The sheets before it that were carried out, in order. The next says whether one was."""
         said = [*(each.carried_out for each in self.earlier[1:]), last_carried_out]
         return [each for each, was in zip(self.earlier, said, strict=False) if was]
 
@@ -264,7 +264,7 @@ def _plain(
     place: SheetPlace,
     stated: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, Any]:
-    """A prediction as plain data, with all that it takes to come to it again. ``stated`` are the
+    """A prediction as plain data, with all that is needed to compute it again. ``stated`` are the
     steps of a sheet whose version may have ranked the options otherwise."""
     proposal, predicted, _ = proposed(job, worked, choice, now, place)
     options = proposal.numbered

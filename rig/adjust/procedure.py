@@ -88,7 +88,7 @@ class Beside(NamedTuple):
 
 
 def results_so_far(host: Host) -> JobResults:
-    """The job's results by the capture as far as it was written. Raises InputError as
+    """The job's results by the part of the capture that is written. Raises InputError as
     ``work_job``."""
     job, path = host.job, host.capture_path
     try:

@@ -1,7 +1,7 @@
 """What the adjustments of an engine can do about what was read: options in order, and each unit
 alone.
 
-The search decides what can be reached; here that is put in the order in which it is shown.
+The search finds what can be reached; here the options get the order in which they are shown.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ def propose(
     adjustments. Source: ``rig.adjust.search``.
     """
     if not wants:
-        raise InputError("a correction needs a reading and what is wanted of it")
+        raise InputError("a correction needs a reading and its window")
     by_last = EarlierRule.LEVER_MOVES_ALL in rules
     names = list(dict.fromkeys(want.unit for want in wants))
     of = Fitted(
@@ -251,7 +251,7 @@ def _with_mates(step: Step, of: Fitted, outcomes: Sequence[Outcome]) -> Step:
 def _lever_places(
     of: Fitted, found: Found, moved: dict[str, float], outcomes: Sequence[Outcome]
 ) -> dict[str, float]:
-    """Unit: where in its range the wanted figure comes to lie, 0 full retard to 1 full advance."""
+    """Unit -> where in its lever's range its nominal is, 0 full retard to 1 full advance."""
     by_lever = {move.lever: value for move, value in found.moved if move.lever}
     places = {}
     for name, end in of.ends.items():

@@ -167,7 +167,7 @@ def step(
 
     ``back_deg`` is the approach that a turned reading needs, ``count_deg`` one count of the encoder
     in crank degrees. An opening while the crank is not still belongs to turning and changes
-    nothing here. Moved on after it opened, and opened again: the later one counts.
+    nothing here. If the unit is moved on and opens again, the later opening counts.
     """
     ends = STATES[setting.state].ends
     after = next((state for test, state in ends if test(setting, seen, back_deg)), setting.state)
@@ -189,7 +189,7 @@ def step(
 
 
 class SetUnit(LedProcedure):
-    """Follow the person through setting ``unit`` at its nominal figure, the crank held.
+    """Follow the person through setting ``unit`` at its nominal, the crank held.
 
     A note marks the time during which the crank is held for it: openings of the unit then come from
     moving it, however the hand on the crank trembles.

@@ -23,7 +23,7 @@ from rig.engine.profile import Rule, Unit
 
 Levels = NDArray[np.int64]
 
-EDGE = 1e-6  # degrees: what lies no further beyond a limit lies on it
+EDGE = 1e-6  # degrees: an error no further beyond a limit is on it
 LEAST_SIDE = 0.05  # degrees: no window is taken to be narrower on a side, to measure errors by it
 WRONG_STROKE_DEG = 180.0  # an opening further off than this is on the other stroke: outside
 COUNTS = 5  # of a ``Rank``, before the strains

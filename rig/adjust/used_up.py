@@ -2,9 +2,10 @@
 
 The engine file has a slot's free travel and a contact gap as they were then. What came after has to
 know what was used: else it offers travel that is not there, or sets a gap from where it no longer
-is. Adjustments that were carried out say it themselves. A unit that was moved by hand is measured
-by its readings before and after; where these do not say how far it went, its slot is left out until
-it is measured and entered. Where the file was brought up to date in between, it counts.
+is. The steps of adjustments that were carried out show it. A unit that was moved by hand is
+measured by its readings before and after; where these do not show how far it was moved, its slot is
+left out until it is measured and entered. Where the file was brought up to date in between, it
+counts.
 """
 
 from __future__ import annotations
@@ -214,7 +215,7 @@ def _moved(
 ) -> tuple[float, float] | None:
     """How much earlier their ``own`` moves by hand made the units of one slot, and the expanded
     uncertainty of that, crank degrees: by what was read before and after all of them. None where
-    that does not say."""
+    these do not show it."""
     first, last = own[0].at, own[-1].at
     earlier: list[Instant | MadeWhen] = [each.when for each in done if each.units & set(names)]
     earlier += [each.at for each in moves if each.unit in names and each not in own]

@@ -337,7 +337,7 @@ def listed_by_error(
 ) -> list[tuple[float, TrainPosition]]:
     """All positions of ``shaft``, the nearest to a wanted shift first: (error, position).
 
-    ``wanted_deg`` and the error (what it gives minus what is wanted) are crank degrees, positive
+    ``wanted_deg`` and the error (its shift minus the wanted one) are crank degrees, positive
     earlier, the error within half a turn of the shaft. Raises as ``positions``. Source: counting.
     """
     whole = float(360 / speed(train, shaft))
@@ -385,7 +385,7 @@ class VernierMove:
     unit_teeth: int
     shaft_deg: Fraction
     crank_deg: Fraction
-    error_deg: float  # crank degrees: what this gives minus what was wanted
+    error_deg: float  # crank degrees: its shift minus the one asked for
 
 
 @dataclass(frozen=True, slots=True)

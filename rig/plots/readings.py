@@ -43,7 +43,7 @@ class _Panel(NamedTuple):
 
     @property
     def alike(self) -> tuple[str, str]:
-        """What is read in the same setting and way lies near together."""
+        """Readings of the same setting and kind are near one another."""
         return self.setting, self.kind
 
 
