@@ -38,6 +38,7 @@ class EarlierRule(Enum):
     LOBES_AS_ONE = auto()  # lobes that take turns at a cylinder are taken for a unit that moves
     TRIP_BEFORE_RELEASE = auto()  # an opening before its coupling's release may be a trip
     MARK_WITHOUT_COUNT = auto()  # the crank at an engine's mark is known more finely than a count
+    GAUGE_AGAIN_AS_ENTERED = auto()  # gauge points taken again scatter only as entered, k = 2
     STROKE_BEFORE_RESTART = auto()  # firing TDC first entered after a restart counts before it
 
 
@@ -54,6 +55,7 @@ _UNTIL_0_6 = frozenset(
         EarlierRule.LOBES_AS_ONE,
         EarlierRule.TWO_AS_FACTOR,
         EarlierRule.MARK_WITHOUT_COUNT,
+        EarlierRule.GAUGE_AGAIN_AS_ENTERED,
         EarlierRule.SMALL_CHANGE_PASSES,
         EarlierRule.GAP_BEYOND_LIMITS,
         EarlierRule.ASKED_AS_IT_STANDS,

@@ -413,6 +413,7 @@ def worked_with(
         turn_known=turn_known,
         on_link_rod=on_link_rod(profile.engine, cylinder)
         and EarlierRule.LINK_ROD_GAUGE_AS_MASTER not in rules,
+        rules=rules,
     )
 
 

@@ -16,6 +16,7 @@ from itertools import combinations
 import numpy as np
 
 from rig.base.angles import modulo, nearest, wrap
+from rig.base.earlier_rules import EarlierRule, Rules
 from rig.base.errors import InputError
 from rig.base.rounding import many
 from rig.base.uncertainty import Contribution, Source, combine, quantisation, rectangular
@@ -151,13 +152,18 @@ def is_misfit(found: Fit) -> bool:
 
 
 def gauge_moved(
-    found: Fit, touches: Sequence[GaugePoint], gauge: Gauge, geometry: Geometry
+    found: Fit,
+    touches: Sequence[GaugePoint],
+    gauge: Gauge,
+    geometry: Geometry,
+    rules: Rules = (),
 ) -> TakenAgain:
     """Two or more points taken again, at least one on either side: has the reference moved?
 
     A slipped encoder shifts both sides the same way, a gauge that moved changes the zero; the two
-    are distinguished. Raises InputError when a side is missing. Source: least squares on the fitted
-    curve, JCGM 100:2008.
+    are distinguished. Points taken again scatter as the others do, but not by the ``rules`` of
+    versions until 0.6.0. Raises InputError when a side is missing. Source: least squares on the
+    fitted curve, JCGM 100:2008, G.4.
     """
     angles = np.array([nearest(p.angle_deg, found.tdc_deg) for p in touches])
     if np.all(angles < found.tdc_deg) or np.all(angles >= found.tdc_deg):
@@ -166,12 +172,19 @@ def gauge_moved(
     slope = gradient(angles, found.x, gauge, geometry)[:, 0]
     sigma = np.hypot(gauge.u_drop_mm, gauge.u_angle_deg * slope)
     design = np.column_stack([slope, np.ones_like(slope)]) / sigma[:, None]
+    as_entered = EarlierRule.GAUGE_AGAIN_AS_ENTERED in rules
+    wider = 1.0 if as_entered else max(1.0, found.scatter)
     cov = np.linalg.inv(design.T @ design)
     off = (drops - curve_mm(angles, found.x, gauge, geometry)) / sigma
     shift, zero = (cov @ design.T @ off).tolist()
-    u = math.hypot(math.sqrt(cov[0, 0]), found.u_tdc_deg)
-    part = Contribution(Source.TOUCHED_AGAIN, u, math.inf, "A", "least squares")
-    return TakenAgain(Move(shift, combine([part]), abs(shift) > 2.0 * u), zero)
+    u = math.hypot(wider * math.sqrt(cov[0, 0]), found.u_tdc_deg)
+    nu = next(p.nu for p in found.reference.uncertainty.parts if p.source is Source.GAUGE)
+    part = Contribution(
+        Source.TOUCHED_AGAIN, u, math.inf if as_entered else nu, "A", "least squares"
+    )
+    uncertainty = combine([part])
+    limit = 2.0 * u if as_entered else uncertainty.U_deg
+    return TakenAgain(Move(shift, uncertainty, abs(shift) > limit), zero)
 
 
 def compare_methods(references: Sequence[TdcReference]) -> list[MethodDifference]:
@@ -238,6 +251,7 @@ def work_through(
     again: Sequence[GaugePoint] = (),
     turn_known: bool = True,
     on_link_rod: bool = False,
+    rules: Rules = (),
 ) -> Series:
     """TDC of ``cylinder`` by both methods; ``again`` are points taken again at the end.
 
@@ -272,7 +286,7 @@ def work_through(
     if suspect is not None or not again:
         return replace(found, suspect=suspect)
     try:
-        return replace(found, again=gauge_moved(found.fit, again, gauge, geometry))
+        return replace(found, again=gauge_moved(found.fit, again, gauge, geometry, rules))
     except InputError as why:  # the TDC that was found is valid all the same
         return replace(found, moved_why=str(why))
 

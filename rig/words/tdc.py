@@ -46,7 +46,7 @@ def move_words(move: Move) -> str:
 
 def taken_again_words(again: TakenAgain) -> str:
     """Whether gauge points taken again show TDC where it was."""
-    U = 2.0 * again.move.uncertainty.u_deg
+    U = again.move.uncertainty.U_deg
     if not again.move.has_moved:
         return f"taken again: TDC is where it was, within {two_figures(U)} degrees"
     return (

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from rig.base.earlier_rules import EarlierRule
 from rig.base.errors import InputError
 from rig.base.uncertainty import Contribution, Source, combine
 from rig.engine import geometry
@@ -93,6 +95,26 @@ def test_a_slipped_encoder_is_distinguished_from_a_moved_gauge() -> None:
     assert seen.zero_change_mm == pytest.approx(0.3, abs=0.01)
     with pytest.raises(InputError, match="either side"):
         gauge_series.gauge_moved(found, touches[:1], STATED, SHAPE)
+
+
+def test_a_gauge_that_scatters_more_than_entered_moves_no_tdc() -> None:
+    """Called moved where nothing did in at most one of twenty (JCGM 100:2008, 6.2.1; a simulated
+    hand): points taken again scatter as the others, until 0.6.0 they were taken as entered."""
+    hand = np.random.default_rng(1)
+    moved: dict[tuple[EarlierRule, ...], int] = {(): 0, (EarlierRule.GAUGE_AGAIN_AS_ENTERED,): 0}
+
+    def read(angles: Sequence[float]) -> list[GaugePoint]:
+        drops = geometry.travel_mm(-np.array(angles), SHAPE) + hand.normal(0.0, 0.03, len(angles))
+        return [GaugePoint(at, float(drop)) for at, drop in zip(angles, drops, strict=True)]
+
+    for _ in range(40):
+        found, again = dial_gauge.fit(read(ANGLES), STATED, SHAPE), read((-20.0, 22.0))
+        for rules in moved:
+            taken = gauge_series.gauge_moved(found, again, STATED, SHAPE, rules)
+            moved[rules] += taken.move.has_moved
+    now, then = moved.values()
+    assert now <= 4
+    assert then > 6
 
 
 def stated(tdc_deg: float, u_deg: float, method: str) -> TdcReference:
