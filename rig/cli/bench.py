@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from rig.base import rounding
 from rig.base.errors import InputError
-from rig.base.rounding import many
 from rig.cli.output import Answer, Command, newest_capture, open_job, table_lines, tell
 from rig.engine.profile import Encoder, Unit
 from rig.job import folder as sheets
@@ -170,7 +168,7 @@ def _compare(paths: Sequence[Path]) -> Answer:
         "notes": found.notes,
         "false_changed_each": found.false_each,
         "false_changed_any": found.false_any,
-        "words": _in_short(first, second, found),
+        "words": compare.in_short(first, second, found),
     }
     lines = [f"{figures['words']}."]
     lines += [f"{'CHANGED' if c.changed else 'the same':<9} {c.words}" for c in found.changes]
@@ -183,27 +181,6 @@ def _compare(paths: Sequence[Path]) -> Answer:
         )
     lines += [f"note: {text}" for text in found.notes]
     return Answer(figures, lines, int(any(each.changed for each in found.changes)))
-
-
-def _in_short(
-    first: Mapping[str, Any], second: Mapping[str, Any], found: compare.UnitComparison
-) -> str:
-    """What changed from the first report to the second, in a sentence."""
-    units = [each["unit"] for each in (first, second)]
-    names = [f"{each['type']} {each['serial']}".strip() for each in units]
-    days = [str(each.get("made_utc", ""))[:10] for each in (first, second)]
-    against = f"{names[0]} on {days[0]}" if names[0] != names[1] else f"{days[0]}"
-    changed = [
-        f"{each.figure} {rounding.difference(each.change_deg, each.U_deg)}°,"
-        f" U {rounding.two_figures(each.U_deg)}°"
-        for each in found.changes
-        if each.changed
-    ]
-    said = "no change detected"
-    if changed:
-        of = many(len(found.changes), "figure")
-        said = f"changed: {'; '.join(changed)} ({len(changed)} of {of})"
-    return f"{names[1]} on {days[1]} against {against}: {said}"
 
 
 OPTIONS = """

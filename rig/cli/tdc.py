@@ -136,7 +136,11 @@ def gauge(args: argparse.Namespace) -> Answer:
     profile, cylinder = job.profile, args.cylinder
     plug_hole_offset_deg(profile.engine, cylinder)  # there is such a cylinder, its TDC is known
     noted = is_capture(args.points) if args.points.is_file() else False
-    notes, points, again = _noted(args, job) if noted else (GaugeNotes(), _file(args), [])
+    notes, points, again = (
+        _noted(args, job)
+        if noted
+        else (GaugeNotes(), load_points(args.points, args.length_unit), [])
+    )
     if args.again:
         again = load_points(args.again, args.length_unit)
     numbers = [n for n in range(1, len(points) + 1) if n not in args.leave_out]
@@ -191,10 +195,6 @@ def gauge(args: argparse.Namespace) -> Answer:
         "in_use": _use(args, job, series, references, doubts) if args.use else None,
     }  # fmt: skip
     return Answer(figures, _gauge_lines(figures, series), int(bool(doubts)))
-
-
-def _file(args: argparse.Namespace) -> list[GaugePoint]:
-    return load_points(args.points, args.length_unit)
 
 
 def _noted(

@@ -111,7 +111,8 @@ def _lines(found: History, shown: Sequence[Series]) -> list[str]:
         lines.append(f"First to leave its window: {first.name}: {first.leaves}.")
     for series in shown:
         lines += ["", series.name, *_points(series.points), f"  {series.words}"]
-        lines += _of_cylinder(found, series)
+        if (first := found.cylinder_before(series)) is not None:
+            lines.append(f"  cylinder {first.cylinder} would leave first: {first.leaves}")
     if any(series.line is not None for series in shown):
         lines += ["", found.caution]
     return lines
@@ -130,21 +131,6 @@ def _points(points: Sequence[Point]) -> list[str]:
     steps = [point.step and f"-- {point.step}" for point in points]
     first = [f"  {steps[0]}"] if steps[0] else []
     return [*first, *table_lines((), rows, notes=[*steps[1:], ""])]
-
-
-def _of_cylinder(found: History, series: Series) -> list[str]:
-    """The cylinder that leaves its window before the mean over all does."""
-    own = [
-        each
-        for each in found.by_cylinder
-        if (each.unit, each.setting, each.kind) == (series.unit, series.setting, series.kind)
-        and each.cylinder is not None
-    ]
-    leave = [(each.leaves_utc, each) for each in own if each.leaves_utc is not None]
-    first_utc, first = min(leave, key=lambda one: one[0], default=("9", series))
-    if series.cylinder is not None or first_utc >= (series.leaves_utc or "9"):
-        return []
-    return [f"  cylinder {first.cylinder} would leave first: {first.leaves}"]
 
 
 OPTIONS = """

@@ -156,6 +156,20 @@ class History:
     first_out: Series | None = None
     unit_serial: str = ""
 
+    def cylinder_before(self, series: Series) -> Series | None:
+        """The cylinder that leaves its window before the mean over all, whose series is given."""
+        of = (series.unit, series.setting, series.kind)
+        leave = [
+            (each.leaves_utc, each)
+            for each in self.by_cylinder
+            if (each.unit, each.setting, each.kind) == of
+            and each.cylinder is not None
+            and each.leaves_utc is not None
+        ]
+        first_utc, first = min(leave, key=lambda one: one[0], default=("9", series))
+        before = series.cylinder is None and first_utc < (series.leaves_utc or "9")
+        return first if before else None
+
 
 def history(
     paths: Sequence[Path],

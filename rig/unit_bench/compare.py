@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 from rig.base.angles import wrap
 from rig.base.errors import InputError
 from rig.base.rounding import difference as signed
-from rig.base.rounding import figure, two_figures
+from rig.base.rounding import figure, many, two_figures
 from rig.base.uncertainty import root_sum, student_t
 from rig.unit_bench.report import KIND, VERSION, Mean, is_angle
 
@@ -132,6 +132,24 @@ def compare_reports(first: Mapping[str, Any], second: Mapping[str, Any]) -> Unit
         if of not in once
     )
     return UnitComparison(changes, tuple(notes))
+
+
+def in_short(first: Mapping[str, Any], second: Mapping[str, Any], found: UnitComparison) -> str:
+    """What changed from the first report to the second, in a sentence."""
+    units = [each["unit"] for each in (first, second)]
+    names = [f"{each['type']} {each['serial']}".strip() for each in units]
+    days = [str(each.get("made_utc", ""))[:10] for each in (first, second)]
+    against = f"{names[0]} on {days[0]}" if names[0] != names[1] else f"{days[0]}"
+    changed = [
+        f"{each.figure} {signed(each.change_deg, each.U_deg)}°, U {two_figures(each.U_deg)}°"
+        for each in found.changes
+        if each.changed
+    ]
+    said = "no change detected"
+    if changed:
+        of = many(len(found.changes), "figure")
+        said = f"changed: {'; '.join(changed)} ({len(changed)} of {of})"
+    return f"{names[1]} on {days[1]} against {against}: {said}"
 
 
 def _check(plain: Mapping[str, Any]) -> None:
