@@ -57,7 +57,26 @@ def headline(proposal: plan.Proposal) -> str:
     helped = [unit for unit in units if unit not in outside]
     also = f"{listed(helped)} inside; " if helped else ""
     ends = "; ".join(f"{each.want.unit} {outcome_words(each)}" for each in left)
-    return f"nothing that the engine file names brings {names} inside: option 1 leaves {also}{ends}"
+    by_cut = [
+        (n, found)
+        for n, option in enumerate(proposal.options, 1)
+        if not option.reversible and (found := _inside_of(option, outside))
+    ]
+    never = [unit for unit in outside if not any(unit in found for _, found in by_cut)]
+    which = f"nothing that the engine file names brings {listed(never)} inside"
+    if not never:
+        which = "nothing that the engine file names brings everything inside"
+    more = ""
+    if by_cut:
+        number, found = by_cut[0]
+        more = f". Option {number} brings {listed(found)} inside, and CANNOT be undone"
+    return f"{which}: option 1 leaves {also}{ends}{more}"
+
+
+def _inside_of(option: plan.Option, units: Sequence[str]) -> list[str]:
+    """Those of some units that an option leaves inside."""
+    left = {each.want.unit for each in option.outcomes if not each.inside}
+    return [unit for unit in units if unit not in left]
 
 
 def _reach(reach: plan.Reach) -> Iterator[str]:

@@ -25,6 +25,7 @@ from rig.adjust.plan import (
     wants_from,
 )
 from rig.adjust.predictions import predict
+from rig.adjust.proposal_words import headline
 from rig.adjust.propose import propose
 from rig.base import rounding
 from rig.base.earlier_rules import EarlierRule
@@ -653,3 +654,18 @@ def test_a_contact_gap_beyond_its_limits_is_set_within_them_before_it_is_adjuste
     assert 0.35 <= step.figures["gap_mm"] <= 0.45  # type: ignore[operator]
     earlier = (EarlierRule.GAP_BEYOND_LIMITS,)
     assert propose([want], profile(UPPER), Adjustments(gaps=(gap,)), rules=earlier).reached
+
+
+def test_the_headline_names_no_unit_that_a_cut_brings_inside() -> None:
+    """Upper has half a millimetre of its slot left, and 3 to file; nothing moves the other."""
+    wants = [
+        Want("upper", "full advance", 31.0, 36.0, 37.0, 35.0, 0.1),
+        Want("rear", "full advance", 30.0, 36.0, 37.0, 35.0, 0.1),
+    ]
+    job = profile(replace(UPPER, body=""), REAR)
+    slot = Slot("upper", 45.0, 0.5, 0.5, file_mm=3.0)
+    said = headline(propose(wants, job, Adjustments(slots=(slot,))))
+    assert said.startswith("nothing that the engine file names brings rear inside: option 1 leaves")
+    assert said.endswith(". Option 3 brings upper inside, and CANNOT be undone")
+    said = headline(propose(wants, job, Adjustments(slots=(replace(slot, file_mm=0.0),))))
+    assert said.startswith("nothing that the engine file names brings upper and rear inside:")
