@@ -220,7 +220,9 @@ def results_of(
     worked = JobResults(played, reference, origin=list(dict.fromkeys(origins.said)), rules=rules)
     if reference is not None:
         worked.sources = [each for each in origins.used if each.path.name == reference.capture]
-        worked.against = hold([*played, *worked.sources], reference, beside.known, profile)
+        worked.against = limit_validity(
+            [*played, *worked.sources], reference, beside.known, profile
+        )
     readings: list[Reading] = []
     begins: set[int] = set()
     for one in played:
@@ -298,7 +300,8 @@ def _take_no_claims(played: ReplayedCapture, origins: Origins) -> None:
 def resolve_place(
     session: Session, gauge: GaugeNotes, capture: str, reference: TdcReference | None
 ) -> None:
-    """A reference found later from this capture is valid in the life of the rig that it is of."""
+    """A reference found later from this capture is valid in the life of the rig in which it was
+    read."""
     if reference is None or reference.capture != capture or reference in session.references:
         return
     lives = {each.life for each in gauge.of(reference.cylinder)}
@@ -311,13 +314,13 @@ LAST = datetime.max.replace(tzinfo=UTC)
 """Time of a recording without a date."""
 
 
-def hold(
+def limit_validity(
     played: Sequence[ReplayedCapture],
     used: TdcReference,
     known: Sequence[TdcReference],
     profile: Profile,
 ) -> list[TdcReference]:
-    """Tell each session how long ``used`` is valid in it; returns the ``known`` ones against it.
+    """Set in each session how long ``used`` is valid there; returns the ``known`` ones against it.
 
     ``played`` are the recordings worked through, and those in which TDC was found; ``known`` are
     TDCs of others of the job, in any order.

@@ -343,7 +343,7 @@ def _by_gauge(
 def signed(
     found: TdcReference, working: GaugeWorking | None, made_utc: str, capture: str
 ) -> TdcReference:
-    """With when and from what a reference by the gauge was made, and what was left out by hand."""
+    """A reference by the gauge with its time, its capture and the points left out by hand."""
     left_out = ", ".join(map(str, working.left_out)) if working else ""
     how = found.how + (f"; point {left_out} left out by hand" if left_out else "")
     return replace(found, how=how, made_utc=made_utc, capture=capture, gauge=working)

@@ -192,7 +192,7 @@ def _position(found: Assessment | None) -> Position | None:
 
 
 def _as_last_read(assessments: Sequence[Assessment], unit: str, setting: str) -> Position | None:
-    """None where that has no mean, as earlier phases are then out of date."""
+    """In its last phase; None where it has no mean there, as earlier phases are out of date."""
     each = (unit_figure(assessments, unit, setting, phase) for phase in reversed(PHASES))
     return _position(
         next((of for of in each if of and (of.mean_btdc is not None or of.groups)), None)
