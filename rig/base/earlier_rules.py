@@ -27,7 +27,7 @@ class EarlierRule(Enum):
     LINK_ROD_GAUGE_AS_MASTER = auto()  # the same of one by equal drops of a dial gauge
     STOP_PASSED = auto()  # TDC from what is left of touches that the crank went past
     HELD_TO_A_QUARTER = auto()  # a held crank is known to 0.25 degrees on any encoder
-    GLITCH_AS_BOUNCE = auto()  # an edge of another input at the same instant means nothing
+    GLITCHES_COUNT = auto()  # a glitch at the instant of another edge is an edge like any other
     TWO_AS_FACTOR = auto()  # a prediction is confirmed with k = 2, however few the readings
     SMALL_CHANGE_PASSES = auto()  # a small change is not missed, however far off it is read
     GAP_BEYOND_LIMITS = auto()  # a contact gap beyond its limits is adjusted, but not within them
@@ -51,7 +51,7 @@ _UNTIL_0_6 = frozenset(
         EarlierRule.TOUCHES_AS_EVEN,
         EarlierRule.LINK_ROD_GAUGE_AS_MASTER,
         EarlierRule.HELD_TO_A_QUARTER,
-        EarlierRule.GLITCH_AS_BOUNCE,
+        EarlierRule.GLITCHES_COUNT,
         EarlierRule.LOBES_AS_ONE,
         EarlierRule.TWO_AS_FACTOR,
         EarlierRule.MARK_WITHOUT_COUNT,

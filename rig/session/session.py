@@ -25,7 +25,6 @@ from rig.session.results import Results
 from rig.session.tdc_state import TdcState
 from rig.signal import rig_statistics
 from rig.signal.events import (
-    COUPLED_US,
     Event,
     Finding,
     IndexPass,
@@ -351,5 +350,5 @@ def signal_settings(profile: Profile, rules: Rules = ()) -> Settings:
         approach_deg=max(profile.run_up.needed_deg, 2.0 * backlash_deg),
         forgiven_deg=profile.run_up.forgiven_deg,
         widths_worth_counts=encoder.graduation_error_deg * encoder.counts_per_turn / 360.0,
-        coupled_us=COUPLED_US if EarlierRule.GLITCH_AS_BOUNCE not in rules else -1.0,
+        glitches_count=EarlierRule.GLITCHES_COUNT in rules,
     )

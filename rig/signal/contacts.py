@@ -59,6 +59,10 @@ from rig.wire.records import Cut
 Floats = NDArray[np.float64]
 
 LOOK_BACK = 2.0  # how far back a failed transition can be merged, in units of ``closed_end_us``
+COUPLED_US = 5.0
+"""A coupled glitch follows its cause at once; the rig times edges within 3.4 us
+(``firmware_notes/limits.md``)."""
+
 MOST_EDGES = 9_999
 MOST_JOINED = 1_000
 """Edges kept of a transition (an odd number), and failed transitions kept before it; further edges
@@ -465,7 +469,7 @@ class Inputs:
             earlier_us = max([-math.inf, *(t for it, t in before_us.items() if it != which)])
             others_us = np.concatenate(([earlier_us], marks["t_us"][~mine]))
             after_us = t_us - others_us[others_us.searchsorted(t_us, "right") - 1]
-            beside = after_us <= self._settings.coupled_us
+            beside = (after_us <= COUPLED_US) & (not self._settings.glitches_count)
             self._changed_us[which] = float(t_us[-1])
             decided += [(which, done) for done in contact.edges(t_us, is_open, own, beside)]
         return decided

@@ -155,11 +155,6 @@ class Now:
     rejection: Rejection | None  # why an opening here would not be a reading
 
 
-COUPLED_US = 5.0
-"""A coupled glitch follows its cause at once; the rig times edges within 3.4 us
-(``firmware_notes/limits.md``)."""
-
-
 @dataclass(frozen=True, slots=True)
 class Settings:
     """Settings of an ``OpeningFinder``. Angles are degrees of crank, times microseconds.
@@ -169,7 +164,8 @@ class Settings:
     ``most_closed_deg`` is how far the crank can turn at most with the contacts of an input closed.
     ``widths_worth_counts``: unequal quadrature states are corrected once the worst of the four
     boundaries is further off than this, in counts; 0: as soon as they are surely unequal.
-    ``coupled_us``: an edge this soon after one of another input may be a glitch from there.
+    ``glitches_count``: a glitch at the instant of another input's edge is an edge like any other,
+    as in earlier versions.
     """
 
     counts_per_turn: int
@@ -184,7 +180,7 @@ class Settings:
     approach_deg: float = 20.0
     forgiven_deg: float = 2.0
     widths_worth_counts: float = 0.0
-    coupled_us: float = COUPLED_US
+    glitches_count: bool = False
 
     @property
     def count_deg(self) -> float:

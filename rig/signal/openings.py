@@ -54,6 +54,7 @@ from rig.signal.interpolate import (
     Placing,
     StateWidths,
     interpolate,
+    without_glitch,
 )
 from rig.signal.track import INDEX_LEAST_US, IndexInput, Track
 from rig.wire.records import INDEX_INPUT, Batch, Cut, Edge, Restart
@@ -293,10 +294,20 @@ class OpeningFinder:
             if isinstance(what, Transition):
                 self._transition(which, what)
             elif what is not None:
-                self._index(mark_of(what))
+                mark, clear = self._mark(what)
+                if clear:
+                    self._index(mark)
             else:
                 text = "a pulse too short for the index"
                 self._events.append(Finding(t_us, "index spike", INDEX_INPUT, text))
+
+    def _mark(self, row: np.void) -> tuple[Mark, bool]:
+        """A mark without encoder glitches, and whether that was possible."""
+        mark = mark_of(row)
+        if self.settings.glitches_count:
+            return mark, True
+        edge = without_glitch(mark.edge)
+        return (mark, False) if edge is None else (mark._replace(edge=edge), True)
 
     # -- findings -------------------------------------------------------------------------------
 
@@ -306,7 +317,7 @@ class OpeningFinder:
             if transition.broken or transition.longest_us > self.settings.longest_dropout_us:
                 self._closed_from[which] = float(transition.mark["count"])
             return
-        mark = mark_of(transition.mark)
+        mark, clear = self._mark(transition.mark)
         where = interpolate(mark.edge, mark.offsets)
         direction = where.step * self.settings.direction
         if transition.to is Rest.CLOSED:
@@ -325,6 +336,11 @@ class OpeningFinder:
             for t_us, open_us in transition.dropped
         ]
         opening = self._opening(which, transition, mark, where)
+        if not clear:  # nothing around it shows which way the crank went
+            why = opening.rejection
+            if why is None or why.reason is Reason.BACKWARDS:
+                why = Rejection(Reason.ENCODER_JUMPED)
+            opening = replace(opening, direction=1, rejection=why)
         self._opened_at[which] = (where.at, transition.t_us)
         self._place(replace(opening, placing=self._placing(mark.edge, mark.offsets)), mark.edge)
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.interpolate import KroghInterpolator
 from scipy.optimize import brentq
 
-from rig.signal.interpolate import STOPS_WITHIN, interpolate
+from rig.signal.interpolate import GLITCH_US, STOPS_WITHIN, interpolate, without_glitch
 from rig.wire.records import Edge
 
 
@@ -183,3 +183,49 @@ def test_a_crank_that_stops_as_the_contacts_open_is_placed_within_half_a_count(
     got = interpolate(edge(8_000.0 * spacings, 240, [*before, NONE, NONE]))
     assert abs(got.at - (last + sign * way)) <= 0.5 + 1e-9
     assert got.step == sign
+
+
+# -- glitches of the encoder ---------------------------------------------------------------------
+
+
+def glitched(spacing_us: float, place: float, late_us: int, width_us: float, up: bool) -> Edge:
+    """An event at ``place`` in count 240 of a steady crank, and a step onwards or back with the
+    same step undone ``width_us`` later; edges at the same instant come before the event."""
+    crossed = [((k - 240 - place) * spacing_us, k, 1) for k in range(237, 245)]
+    of = 241 if up else 240
+    step = 1 if up else -1
+    glitch = [(late_us, of, step), (late_us + width_us, of, -step)]
+    edges = sorted([*crossed, *glitch])
+    before = [each for each in edges if each[0] <= 0.0]
+    around = [*before[-2:], *edges[len(before) :][:2]]
+    return edge(0.0, 239 + sum(s for _, at, s in before if at > 239 or s < 0), around)
+
+
+@given(
+    st.floats(700.0, 20_000.0),
+    st.floats(0.1, 0.9),
+    st.integers(-40, 40),
+    st.floats(1.0, GLITCH_US - 1.0),
+    st.booleans(),
+)
+def test_a_glitch_at_the_opening_does_not_move_it(
+    spacing_us: float, place: float, late_us: int, width_us: float, up: bool
+) -> None:
+    row = glitched(spacing_us, place, late_us, width_us, up)
+    found = interpolate(without_glitch(row) or row)
+    # A real edge just beside it may be taken for one of its two steps.
+    beside = min(place, 1.0 - place) * spacing_us < 3.0 * GLITCH_US
+    off = 2.0 * GLITCH_US / spacing_us if beside else 1e-6
+    assert found.at == pytest.approx(240.0 + place, abs=off)
+    assert beside or found.speed == pytest.approx(1.0 / spacing_us)
+
+
+def test_two_lines_that_flip_together_leave_no_place() -> None:
+    around = [(-3_000.0, 240, 1), (0.0, 241, 1), (1.0, 242, 1), (17.0, 242, -1)]
+    assert without_glitch(edge(0.0, 241, around)) is None
+
+
+def test_a_hand_that_turns_round_is_no_glitch() -> None:
+    around = [(-3_000.0, 240, 1), (-200.0, 241, 1), (300.0, 241, -1), (4_000.0, 240, -1)]
+    row = edge(0.0, 241, around)
+    assert without_glitch(row) is row
