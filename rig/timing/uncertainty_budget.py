@@ -51,13 +51,7 @@ def parts_of_mean(
     encoder, seats = profile.encoder, (figure.seat, reference_seat(reference, profile.encoder))
     cylinders = sorted({r.cylinder for r in figure.readings if r.cylinder is not None})
     entered = entered_tdc(profile.engine, cylinders, reference.cylinder)
-    parts = [
-        repeats,
-        top_dead_centre(reference),
-        counting(encoder),
-        graduation(encoder, *seats),
-        run_out(encoder, *seats),
-    ]
+    parts = [repeats, top_dead_centre(reference), *_of_encoder(encoder, *seats)]
     parts += [entered] if entered else []
     parts += [backlash(unit.backlash_deg)] if unit.backlash_deg and not figure.with_drag else []
     if figure.is_set:
@@ -82,12 +76,7 @@ def parts_of_difference(
             return None
         parts.append(replace(repeats, of=unit.name))
     common = f"reference by {reference.by}, common to both: drops out (JCGM 100, 5.2)"
-    parts += [
-        _exact(Source.TDC, 0.0, common),
-        counting(encoder),
-        graduation(encoder, *seats),
-        run_out(encoder, *seats),
-    ]
+    parts += [_exact(Source.TDC, 0.0, common), *_of_encoder(encoder, *seats)]
     for unit, figure in both:
         parts += [replace(part, of=unit.name) for part in sensing_delay(unit, figure)]
     drags = {figure.with_drag for _, figure in both}
@@ -214,6 +203,10 @@ def entered_tdc(engine: Engine, cylinders: Sequence[int], counted_from: int) -> 
         return None
     how = f"rectangular +/- {within:g} about the entered place (JCGM 100, 4.3.7)"
     return _exact(Source.ENTERED_TDC, rectangular(within) * share, how)
+
+
+def _of_encoder(encoder: Encoder, first: Seat, second: Seat) -> list[Contribution]:
+    return [counting(encoder), graduation(encoder, first, second), run_out(encoder, first, second)]
 
 
 def counting(encoder: Encoder) -> Contribution:
