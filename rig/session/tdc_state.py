@@ -44,12 +44,12 @@ class TdcState:
         self.reference = reference
         self.rules = rules
         self._finder = finder
-        index = hindsight.index
+        self._index = hindsight.index
         self.stop: StopTouches | None = None  # while the piston stop is in
         self.stops: list[StopTouches] = []  # earlier ones
         self.stop_result: StopResult = None  # of the last one taken out
         trusting = EarlierRule.TOUCHES_TRUSTED in rules
-        self.tdcs = Tdcs(profile.encoder, lambda t_us: None if trusting else index.lost(t_us))
+        self.tdcs = Tdcs(profile.encoder, lambda t_us: None if trusting else self._index.lost(t_us))
         self.gauge = GaugeNotes(rules=rules)  # gauge readings and engine's marks, as noted
         self.checks: list[Move] = []  # results of touching the piston stop again
         self._stroke: Timeline[FiringTdcEntry | None] = Timeline(None)
@@ -171,7 +171,9 @@ class TdcState:
             self.stop_result = StopEnd.DROPPED
             return
         self._undo.append(("stop-out", restore))
-        found_us = [each.t_us for each in done.touches if each.steady]
+        # Touches are placed now: those on counts that are void since are as wrong as these.
+        void_us = self._index.moved_us
+        found_us = [max(each.t_us, void_us) for each in done.touches if each.steady]
         try:
             found = replace(
                 done.reference(self.profile, self.rules),

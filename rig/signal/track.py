@@ -115,6 +115,8 @@ class IndexCheck:
         self._before: IndexPass | None = None
         self._sound_us = float("-inf")  # the last index pass at the expected count
         self._doubts: list[Stretch] = []
+        self._moved: list[Stretch] = []  # up to a pass at another count, which became the anchor
+        self.moved_us = float("-inf")  # the last of these passes: earlier counts are void
         self._unconfirmed: list[Stretch] = []  # between passes of which the later says nothing
         self._placed_us = float("-inf")  # since when angles are by the present anchor
         self._agreed = False  # another pass agrees with it
@@ -141,6 +143,9 @@ class IndexCheck:
             if not agrees and not self._agreed and not self._trusting:
                 _keep(self._doubts, (self._placed_us, passed.t_us, off))
             self._placed_us = since_us
+            if not agrees:
+                _keep(self._moved, (self._sound_us, passed.t_us, off))
+                self.moved_us = passed.t_us
         self._agreed = not passed.anchored and (self._agreed or agrees)
         if passed.anchored or agrees:
             self._sound_us = passed.t_us
@@ -186,8 +191,9 @@ class IndexCheck:
         return _why(self._doubts, t_us)
 
     def lost(self, t_us: float) -> Rejection | None:
-        """Whether counts were lost in silence around ``t_us``, as known now; None if not."""
-        return None if self._trusting else _why(self._doubts, t_us)
+        """Whether the index then showed that counts were lost, in silence or not, since it last
+        came where expected before ``t_us``; None if not."""
+        return None if self._trusting else _why(self._doubts, t_us) or _why(self._moved, t_us)
 
     def unconfirmed(self, t_us: float) -> Rejection | None:
         """Where the index showed that counts are lost, or it has noise: whether no pass confirms an

@@ -272,15 +272,21 @@ def test_touches_that_were_not_at_the_stop_give_no_tdc_and_say_what_to_do() -> N
 
 
 @pytest.mark.parametrize("earlier", [False, True])
-@pytest.mark.parametrize("after_touches", [0, 1, 4])
-def test_tdc_found_while_counts_are_lost_is_not_valid(after_touches: int, earlier: bool) -> None:
-    """The index shows it afterwards. Until 0.6.0 TDC was 10 degrees wrong with a U of 0.05."""
-    played = Played(rules=EARLIER_RULES["0.6.0"] if earlier else ()).do("turn 380 at 150")
+@pytest.mark.parametrize(
+    ("after_touches", "faults"),
+    [(0, ["counts 30"]), (1, ["counts 30"]), (2, ["illegal 1", "counts 30"]), (4, ["counts 30"])],
+)
+def test_tdc_found_while_counts_are_lost_is_not_valid(
+    after_touches: int, faults: list[str], earlier: bool
+) -> None:
+    """In silence or not, the index shows it afterwards. Until 0.6.0 TDC was 10 degrees wrong with a
+    U of 0.05."""
+    played = Played(rules=EARLIER_RULES["0.6.0"] if earlier else ()).do("turn 780 at 150")
     played.put_stop_in()
     played.note("stop-in", cylinder=1)
     for n in range(4):
         if n == after_touches:
-            played.do("fault counts 30")
+            played.do(*(f"fault {each}" for each in faults))
         played.do(f"touch {'back' if n % 2 else 'forward'} at 150")
     played.do("turn 40 at 90", "stop out").note("stop-out", utc="", capture="")
     played.do("turn 1500 at 110")

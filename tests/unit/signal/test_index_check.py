@@ -67,6 +67,16 @@ def test_turns_either_side_of_a_restart_or_a_reversal_are_not_joined() -> None:
     assert check.turns == []
 
 
+def test_a_pass_that_becomes_the_anchor_shows_what_was_lost_before_it() -> None:
+    """Openings since the loss were rejected as they came; touches of the piston stop were not."""
+    check = IndexCheck(FOUR)
+    for each in (passed(1, anchored=True), passed(2), passed(3, off=7.0, anchored=True), passed(4)):
+        check.take(each)
+    assert check.why_not(2.5e6) is None
+    assert check.lost(2.5e6) == Rejection(Reason.COUNTS_LOST, (7,))
+    assert check.lost(1.5e6) is check.lost(3.5e6) is None
+
+
 OFF = 100.0  # counts, a quarter of a turn
 
 
