@@ -362,9 +362,7 @@ def _weightless(series: Iterable[Series]) -> list[str]:
             if point.weighs:
                 continue
             if point.assessment.uncertainty is not None:
-                why = (
-                    f"its uncertainty is nothing, or over {MOST_DEG:g}° (certify its captures anew)"
-                )
+                why = f"its uncertainty is zero, or over {MOST_DEG:g}° (certify its captures again)"
             elif point.assessment.n == 1:
                 why = "one reading, which has no uncertainty (take two or more)"
             found[point.file, why][f"{each.unit}, {each.setting}, {point.phase}"] = None

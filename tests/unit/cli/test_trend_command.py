@@ -104,7 +104,7 @@ def test_a_certificate_without_a_true_uncertainty_is_named_and_nothing_is_lost(
     assert ran.status == 0
     (said,) = ran.err.splitlines()
     assert said.startswith(f"rig trend: {record.name}: upper, full advance, as found; lower")
-    assert "its uncertainty is nothing, or over 180°" in said
+    assert "its uncertainty is zero, or over 180°" in said
     assert ": 4 certificates" in ran.out
     shown = [line for line in ran.out.splitlines() if line.startswith("  2020-05-03")]
     assert shown
