@@ -445,7 +445,7 @@ def test_one_that_states_no_true_uncertainty_is_shown_and_no_line_goes_through_i
     assert said.startswith(f"{files[at].name}: {which}: ")
     assert said.endswith(": shown, and no line goes through it")
     none = found.series[0].points[at - 2018].assessment.uncertainty is None
-    assert ("it has no uncertainty" if none else "is nothing, or over 180°") in said
+    assert ("it has no uncertainty" if none else "is zero, or over 180°") in said
 
 
 @pytest.mark.parametrize(
