@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from heapq import heapify, heappop, heappush
 from itertools import combinations, permutations
 
@@ -73,7 +74,7 @@ class Found:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Search:
     """What is wanted, and what may be moved: up to ``most`` adjustments together.
 
@@ -84,6 +85,14 @@ class Search:
     moves: Sequence[Move]
     most: int = 3
     ends: Mapping[str, LeverEnds] = field(default_factory=dict)
+
+    @cached_property
+    def reach(self) -> list[dict[int, bool]]:
+        """Of each item, by the identity of a move, whether it moves that item."""
+        return [
+            {id(move): bool(np.any(move.shift_deg @ part.per_shift.T)) for move in self.moves}
+            for part in self.task.parts
+        ]
 
     def present(self) -> Found:
         """Everything left as it is."""
@@ -208,7 +217,7 @@ class Search:
         lever = self._least_off_middle(chosen)
         table = Table.of(self.task, chosen)
         found: list[Found] = []
-        for i in table.in_order()[:MOST_SOLVED]:
+        for i in table.in_order(limit)[:MOST_SOLVED]:
             best = ranked(table.columns[i], lever, table.cost[i], np.zeros(0))
             if (limit is not None and best >= limit) or any(best >= f.rank for f in found[1:]):
                 break
@@ -225,7 +234,8 @@ class Search:
         columns = np.zeros(COUNTS + 1)
         beyond = np.full(len(self.task.base), -1.0)
         for item, part in enumerate(self.task.parts[:items]):
-            own = [move for move in chosen if np.any(move.shift_deg @ part.per_shift.T)]
+            reach = self.reach[item]
+            own = [move for move in chosen if reach[id(move)]]
             key = item, *map(id, own)
             if key not in alone:
                 best = Table.of(part, own).columns
@@ -297,9 +307,12 @@ class Table:
         exact = np.maximum(strains.max(axis=1), apart)
         return cls(lists, ranges, index, shift, errors, cost, slope, hope, columns, exact)
 
-    def in_order(self) -> NDArray[np.int64]:
-        """The rows, what promises most first."""
-        return np.lexsort([self.exact, *self.cost.T[::-1], *self.columns.T[::-1]])
+    def in_order(self, limit: Rank | None) -> NDArray[np.int64]:
+        """The rows that may leave no more units outside than ``limit``, the best hope first."""
+        most = math.inf if limit is None else limit.units_outside
+        may = np.flatnonzero(self.columns[:, 0] <= most)
+        columns, cost = self.columns[may], self.cost[may]
+        return may[np.lexsort([self.exact[may], *cost.T[::-1], *columns.T[::-1]])]
 
     def picks(self, row: int) -> Moved:
         return tuple((m, int(k)) for m, k in zip(self.lists, self.index[row], strict=True))
