@@ -178,7 +178,7 @@ def state_of(host: Host) -> JobState:
         more_touches=stop is not None and (stop.purpose == "more" or _is_blunt(session, stop)),
         stop_hides_index=session.stop_hides_index(),
         full_turn=session.stop_turned_deg() >= 360.0,
-        tdc_known=session.reference is not None,
+        tdc_known=session.reference is not None and session.validity.lost is None,
         tdc_moved=tdc_moved(session),
         move_sure=not session.references
         or session.references[-1].method is not Method.STOP

@@ -180,7 +180,8 @@ class TdcState:
                 made_utc=str(value.get("utc", "")),
                 capture=str(value.get("capture", "")),
             )
-            if done.purpose != "reference" and self.reference is not None:
+            lost = self.validity.lost is not None  # there is nothing to compare with
+            if done.purpose != "reference" and self.reference is not None and not lost:
                 if not self.places.known:
                     self.places.found(found)
                 here = self.places.now(self.reference) or self.reference
