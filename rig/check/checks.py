@@ -9,7 +9,7 @@ crank degrees unless a name says otherwise, counts are the encoder's, times micr
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Literal
@@ -17,7 +17,7 @@ from typing import Literal
 import numpy as np
 
 from rig.base.angles import circular_mean, modulo, resultant
-from rig.base.rounding import many
+from rig.base.rounding import listed, many
 from rig.engine.profile import Contacts, Encoder, Profile, Unit
 from rig.job.results import RigFinding
 from rig.signal import rig_statistics
@@ -30,8 +30,11 @@ MARGIN = 1.5
 shortest true run at least as much longer than it (common practice, no source)."""
 
 SAME_INSTANT_US = 50.0
-SWITCH = "switch of each magneto, proved before its lead comes off"
-INPUTS = "each unit opened by hand, to see on which input it is"
+Untried = Literal["switches", "inputs"]
+UNTRIED: Mapping[Untried, str] = {
+    "switches": "switch of each magneto, proved before its lead comes off",
+    "inputs": "each unit opened by hand, to see on which input it is",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,13 +75,20 @@ def judged(seen: RigStatistics, profile: Profile) -> RigCheck:
     return RigCheck(checks, proposed, widths)
 
 
-def not_tried(seen: RigStatistics) -> list[str]:
+def not_tried(seen: RigStatistics, units: Sequence[Unit]) -> list[Untried]:
     """Parts of the check that need the person, and were not done."""
     steps = {stretch.step for stretch in seen.stretches}
-    return [
-        *([] if {rig_statistics.OFF, rig_statistics.ON} <= steps else [SWITCH]),
-        *([] if rig_statistics.BY_HAND in steps else [INPUTS]),
-    ]
+    missing: list[Untried] = []
+    if magnetos(units) and not {rig_statistics.OFF, rig_statistics.ON} <= steps:
+        missing.append("switches")
+    if rig_statistics.BY_HAND not in steps:
+        missing.append("inputs")
+    return missing
+
+
+def magnetos(units: Iterable[Unit]) -> list[Unit]:
+    """Those that a switch earths; that of a coil set only opens its supply."""
+    return [unit for unit in units if unit.ignition == "magneto"]
 
 
 def evidence(seen: RigStatistics, profile: Profile, where: str = "") -> list[RigFinding]:
@@ -97,20 +107,27 @@ def sentence(check: Check) -> str:
     return f"{text}; probably: {check.cause}" if check.cause else text
 
 
-def lines_of(check: RigCheck, missing: list[str]) -> list[str]:
+def lines_of(check: RigCheck, missing: Sequence[Untried]) -> list[str]:
     """A line for each check, the bad ones last so that they are seen; then the verdict."""
     shown = {"good": "good", "not seen": "not seen", "bad": "BAD"}
     checks = sorted(check.checks, key=lambda each: list(shown).index(each.verdict))
     lines = [f"{shown[each.verdict]:<9} {each.name}: {sentence(each)}" for each in checks]
-    lines += [f"{'not tried':<9} {text}" for text in missing]
+    lines += [f"{'not tried':<9} {UNTRIED[part]}" for part in missing]
+    return [*lines, verdict_of(check, missing)]
+
+
+def verdict_of(check: RigCheck, missing: Sequence[Untried]) -> str:
+    """What the whole check shows, and what it leaves unproved."""
+    checks = check.checks
     bad = sum(each.verdict == "bad" for each in checks)
     are, them = ("is", "it") if bad == 1 else ("are", "them")
-    verdict = {
-        "good": "the rig can be trusted",
+    untried = f"; not tried, so not proved: {listed(missing)}" if missing else ""
+    good = f"every check made is good{untried}" if missing else "the rig can be trusted"
+    return {
+        "good": good,
         "bad": f"{bad} of {len(checks)} {are} bad: put {them} right before anything is read",
-        "not complete": "nothing is bad; what was not seen is not proved",
+        "not complete": f"nothing is bad; what was not seen is not proved{untried}",
     }[check.verdict]
-    return [*lines, verdict]
 
 
 Row = tuple[object, Literal["good", "bad", "not seen"], str, str]

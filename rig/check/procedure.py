@@ -12,7 +12,17 @@ from dataclasses import dataclass
 from enum import Enum
 
 from rig.base.rounding import listed, many
-from rig.check.checks import RigCheck, judged, lines_of, not_tried, sentence, turns_to_open
+from rig.check.checks import (
+    UNTRIED,
+    RigCheck,
+    Untried,
+    judged,
+    magnetos,
+    not_tried,
+    sentence,
+    turns_to_open,
+    verdict_of,
+)
 from rig.engine.profile import Profile, Unit
 from rig.guide.action import Action, Bench, Host
 from rig.guide.procedure import Advice, Hand, Offer, Panel, PanelLine, Procedure, Sort
@@ -55,7 +65,7 @@ def steps_for(profile: Profile) -> list[Step]:
                f"put the switch of {unit.name} at {at}, its switch lead on", hand,
                f"turn forward by {many(f'{turns_to_open(unit):g}', 'turn')} and a little more",
                Hand.TURN_FORWARD, f"The contacts have to {why}.", turns_to_open(unit))
-          for unit in profile.units for kind, at, hand, why in switches),
+          for unit in magnetos(profile.units) for kind, at, hand, why in switches),
         Step(rig_statistics.TURN, "", 0, "at rest, then some turns",
              "take off every lead that earths contacts, and leave the crank at rest", Hand.HOLD,
              f"let it stand for three seconds, then turn slowly forward by {turns + 0.5:.1f} turns",
@@ -124,7 +134,7 @@ class CheckRig(Procedure):
         self._units = host.job.profile.units
         self._begun = False  # the capture has an annotation that this check began
         self._check: RigCheck | None = None
-        self._missing: list[str] = []
+        self._missing: list[Untried] = []
         self._came: dict[int, tuple[Came, str]] = {}  # by the step's number
         self._repeated: set[int] = set()
 
@@ -207,14 +217,15 @@ class CheckRig(Procedure):
         """The verdicts, and the steps of the job that are done by them."""
         host = self._host
         seen = host.statistics.result(host.session.state_widths)
-        self._check, self._missing = judged(seen, host.session.profile), not_tried(seen)
+        self._check = judged(seen, host.session.profile)
+        self._missing = not_tried(seen, self._units)
         good = {each.name for each in self._check.checks if each.verdict == "good"}
         if rig_statistics.TURN in {stretch.step for stretch in seen.stretches}:
             is_bad = self._check.verdict == "bad"
             for step, is_so in ((CHECK_BAD, is_bad), ("rig check", not is_bad)):
                 if is_so != (step in host.session.annotations.steps):
                     host.annotate("said", {"step": step, **({} if is_so else {"back": True})})
-        if all(f"switch of {unit.name}" in good for unit in self._units):
+        if all(f"switch of {unit.name}" in good for unit in magnetos(self._units)):
             host.annotate("said", {"step": "switch"})
 
     # -- on the screen --
@@ -288,7 +299,7 @@ class CheckRig(Procedure):
              for each in checks if each.verdict == verdict]
             for verdict, label, sort in rows
         )  # fmt: skip
-        untried = [PanelLine("not tried", text) for text in self._missing]
+        untried = [PanelLine("not tried", UNTRIED[part]) for part in self._missing]
         names = PanelLine("GOOD", ", ".join(each.name for each in good), "good")
         return Panel(
             "rig check: verdicts", f"{len(good)} of {len(checks)} good",
@@ -299,7 +310,7 @@ class CheckRig(Procedure):
         """What to get ready, what to do, or what came of it."""
         step = self.step
         if step is None:
-            came = lines_of(self._check, [])[-1] if self._check else "nothing was checked"
+            came = verdict_of(self._check, self._missing) if self._check else "nothing was checked"
             bad = self._check is not None and self._check.verdict == "bad"
             words = "Leave the check, and put right what is bad" if bad else "Go on with the work"
             return Advice("rig check", words, f"{came[:1].upper()}{came[1:]}.", press="leave")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
@@ -11,7 +11,7 @@ from typing import Any
 from rig import __version__
 from rig.base.errors import InputError
 from rig.base.files import digest
-from rig.check.checks import RigCheck, judged, not_tried
+from rig.check.checks import UNTRIED, RigCheck, Untried, judged, not_tried
 from rig.job import folder
 from rig.job.clock import iso
 from rig.job.folder import Job, SheetKind
@@ -27,7 +27,7 @@ OF_VERSION_1 = {"version": 1, "program": "0.3.0", "made_utc": "", "size_bytes": 
 """
 
 
-def answer_of(check: RigCheck, missing: list[str]) -> dict[str, Any]:
+def answer_of(check: RigCheck, missing: Sequence[Untried]) -> dict[str, Any]:
     """The check as plain data."""
     return {
         "kind": KIND,
@@ -35,7 +35,7 @@ def answer_of(check: RigCheck, missing: list[str]) -> dict[str, Any]:
         "checks": [asdict(each) for each in check.checks],
         "contacts": asdict(check.contacts),
         "widths": asdict(check.widths) if check.widths else None,
-        "not_tried": missing,
+        "not_tried": [UNTRIED[part] for part in missing],
     }
 
 
@@ -64,7 +64,7 @@ def _recompute(job: Job, plain: Mapping[str, Any]) -> dict[str, Any]:
         raise InputError(f"{capture.name} has grown since: check it again")
     recording = open_recording(capture, job.profile.encoder.counts_per_turn)
     seen = statistics_of(recording.batches, signal_settings(job.profile))
-    answer = answer_of(judged(seen, job.profile), not_tried(seen))
+    answer = answer_of(judged(seen, job.profile), not_tried(seen, job.profile.units))
     fresh = dict(_sheet(answer, capture, job.engine.sha256, str(plain["made_utc"])))
     return fresh | OF_VERSION_1 if plain["version"] == 1 else fresh
 

@@ -64,7 +64,7 @@ def run(args: argparse.Namespace) -> Answer:
     seen = statistics_of(recording.batches, signal_settings(job.profile))
     if not seen.heard:
         raise InputError(f"{path}: no position records, so nothing can be checked")
-    check, missing = judged(seen, job.profile), not_tried(seen)
+    check, missing = judged(seen, job.profile), not_tried(seen, job.profile.units)
     figures = answer_of(check, missing) | {"recording": str(path), "capture_sha256": digest(path)}
     if path.resolve().parent == job.captures.resolve() and recording.kind == "capture":
         try:

@@ -191,10 +191,6 @@ class UiState:
             return "Leave this part of the work first (esc)."
         return action.why_not(self.bench)
 
-    def offered(self) -> tuple[Action, ...]:
-        """The actions that can be done now."""
-        return tuple(action for action, why in self.actions() if not why)
-
     def _do(self, key: str) -> None:
         if self._page and key == "esc":
             self._page = False

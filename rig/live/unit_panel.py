@@ -33,6 +33,7 @@ from rig.timing.assess import verdict_over
 from rig.timing.values import Assessment, Reading
 from rig.words.assessments import (
     MARKS,
+    SHORT_MARKS,
     assessment_in_full,
     beyond_words,
     reading_word,
@@ -67,11 +68,13 @@ def unit_lines(pen: Pen, width: int, height: int, unit: UnitView) -> Lines:
         return [*lines, *details][:height]
     lines += _large(pen, width, unit, "small" if height < FULL else "large")
     lines += [] if height < FULL else [_sums(pen, unit)]
-    marks = pen.wrap(width, (_marks(unit), "strong"))
-    if any(_marks(unit) in line.plain for line in lines):
-        details = details[len(marks) :]
-    elif height - len(lines) <= len(marks):  # they matter more than the scale
-        return [*lines, *marks][:height]
+    full, short, _ = _marks(unit)
+    marks = pen.wrap(width, (full, "strong"))
+    drawn, room = "".join(line.plain for line in lines), height - len(lines)
+    if full in drawn or (short in drawn and room < len(marks)):
+        details, marks = details[len(marks) :], []
+    elif room <= len(marks):  # they matter more than the scale
+        return [*lines, *marks_within(pen, width, room, unit)]
     lines += [scale] if height - len(lines) < 3 + len(marks) else draw_scale(pen, width, unit)
     if (room := height - len(lines)) > len(details) and not _table_beside(pen, width, unit):
         details += [Text(end=""), *_table(pen, width, unit)]
@@ -84,12 +87,16 @@ def least_lines(unit: UnitView) -> int:
 
 
 def row(pen: Pen, width: int, unit: UnitView) -> Text:
-    """As much as one line has room for: name and verdict first."""
+    """As much as one line has room for: name and verdict first, then what is odd about them."""
     word = verdict_words(unit.verdict) if unit.verdict.verdict != "no window set" else ""
     line = pen.text((f"{unit.unit.name} ", "strong"), (word, VERDICT_ROLE[unit.verdict.verdict]))
     mean = mean_text(unit.whole) if unit.whole and unit.whole.mean_btdc is not None else ""
-    for more in ((unit.phase,), (mean,), tuple(_last_parts(unit)), (CONTACTS[unit.contacts_open],)):
+    _, short, count = _marks(unit)
+    last = tuple(_last_parts(unit))
+    for more in ((unit.phase,), (short,), (mean,), last, (CONTACTS[unit.contacts_open],)):
         part = pen.text("  ", *more)
+        if more == (short,) and line.cell_len + part.cell_len > width:
+            part = pen.text("  ", count)
         if part.plain.strip() and line.cell_len + part.cell_len <= width:
             line.append_text(part)
     return line
@@ -159,13 +166,25 @@ def _side(pen: Pen, room: int, unit: UnitView) -> Lines:
         narrow = (pen.text((each, "strong")) for each in (mean.removesuffix(" BTDC"), U, n))
         return [line for line in narrow if line.cell_len <= room]
     first = pen.text(("mean ", "quiet"), (mean, "strong"))
-    marks = pen.text((_marks(unit), "strong"))  # not cut: below where they have no room here
-    return [first, pen.text(f"{U}, {n}{sd}"), *([marks] if marks.cell_len <= room else [])]
+    return [first, pen.text(f"{U}, {n}{sd}"), *marks_within(pen, room, 1, unit)]
 
 
-def _marks(unit: UnitView) -> str:
-    """What is odd about the figure, in words."""
-    return " │ ".join(MARKS[mark] for mark in unit.whole.marks) if unit.whole else ""
+def _marks(unit: UnitView) -> tuple[str, str, str]:
+    """What is odd about the figure: in words, in short, and the number of marks."""
+    marks = unit.whole.marks if unit.whole else ()
+    full, short = [MARKS[mark] for mark in marks], [SHORT_MARKS[mark] for mark in marks]
+    if of := unit.not_own_tdc:
+        named = f"{noun(len(of), 'cylinder')} {listed(of)}"
+        whose = named if len(of) <= _NAMED else many(len(of), "cylinder")
+        full.append(f"{whose}: not from {'its' if len(of) == 1 else 'their'} own TDC")
+        short.append("not own TDC")
+    return " │ ".join(full), " │ ".join(short), many(len(full), "mark") if full else ""
+
+
+def marks_within(pen: Pen, width: int, height: int, unit: UnitView) -> Lines:
+    """What is odd about the figure in as many words as there is room for."""
+    tries = (pen.wrap(width, (text, "strong")) for text in _marks(unit))
+    return next((lines for lines in tries if len(lines) <= height), [])
 
 
 def _sums(pen: Pen, unit: UnitView) -> Text:
@@ -203,7 +222,7 @@ def reading_role(unit: UnitView, reading: Reading) -> Role:
 def _details(pen: Pen, width: int, unit: UnitView) -> Lines:
     """Sentences that may need several lines, the most needed first."""
     whole = unit.whole
-    lines = pen.wrap(width, (_marks(unit), "strong"))
+    lines = pen.wrap(width, (_marks(unit)[0], "strong"))
     for text in (what_decides(whole) if whole else "", *unit.notes):
         lines += pen.wrap(width, text)
     return lines

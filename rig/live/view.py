@@ -26,7 +26,7 @@ from rig.tdc.touches import LEAST_WAY_DEG
 from rig.timing.advance_range import advance_range
 from rig.timing.assess import UnitVerdict, unit_figure, unit_verdict
 from rig.timing.values import Assessment, Comparison, Phase, Reading
-from rig.words.assessments import few_readings, range_doubt_words
+from rig.words.assessments import few_readings, not_from_own_tdc, range_doubt_words
 from rig.words.diagnostics import diagnostic_words, now_words, reason_words
 
 # The job's steps in order.
@@ -86,6 +86,7 @@ class UnitView:
     assessments: tuple[Assessment, ...] = ()  # of those that were turned
     whole: Assessment | None = None  # the one that speaks for the unit
     verdict: UnitVerdict = field(default_factory=UnitVerdict)
+    not_own_tdc: tuple[int, ...] = ()  # cylinders whose degrees are not from their own TDC
     notes: tuple[str, ...] = ()  # further lines: advance range, impulse lag, prediction
     valid: int = 0  # valid openings in all, over all settings: only ever grows
     rejected: int = 0  # rejected openings: only ever grows
@@ -273,19 +274,21 @@ def _unit(live: LiveSession, unit: Unit) -> UnitView:
     rejected = [r for r in own if not r.valid]
     assessments = session.assessments()
     whole = unit_figure(assessments, *key)
+    turned = tuple(
+        each
+        for each in assessments
+        if (each.unit, each.setting, each.phase, each.kind) == (*key, "turned")
+    )
     return UnitView(
         unit=unit,
         setting=next(s for s in unit.settings if s.name == name),
         phase=phase,
         contacts_open=session.contact_open(unit.input),
         readings=tuple(r for r in own if r.valid and (r.setting, r.phase) == (name, phase)),
-        assessments=tuple(
-            each
-            for each in assessments
-            if (each.unit, each.setting, each.phase, each.kind) == (*key, "turned")
-        ),
+        assessments=turned,
         whole=whole,
         verdict=unit_verdict(assessments, *key),
+        not_own_tdc=tuple(not_from_own_tdc(turned, session.profile.engine, session.reference)),
         notes=tuple(_notes(live, unit, whole)),
         valid=len(own) - len(rejected),
         rejected=len(rejected),

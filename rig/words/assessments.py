@@ -55,6 +55,17 @@ MARKS: Mapping[Mark, str] = {
 }
 
 
+SHORT_MARKS: Mapping[Mark, str] = {
+    Mark.ONE_TURN_OUT: "1 turn out",
+    Mark.STROKE_NOT_ENTERED: "stroke?",
+    Mark.CONFIRM_BY_TURNING: "as set",
+    Mark.IMPULSE_COUPLING: "impulse",
+    Mark.IN_GROUPS: "groups",
+    Mark.DRAG_HELD: "drag",
+    Mark.PAPER_MEANT: "paper",
+}
+"""The same where there is little room."""
+
 RULES: Mapping[str, str] = {
     "guarded": (
         "inside when the mean lies within the limits by at least its expanded uncertainty U "
@@ -177,19 +188,27 @@ def in_groups(assessments: Iterable[Assessment]) -> list[str]:
     return list(found.values())
 
 
+def not_from_own_tdc(
+    assessments: Iterable[Assessment], engine: Engine, reference: TdcReference | None
+) -> list[int]:
+    """The cylinders whose degrees are not those before their own TDC."""
+    cylinders = {j.cylinder for j in assessments if j.cylinder and j.mean_btdc is not None}
+    if reference is None:
+        return []
+    return sorted(cylinders - tdc_after_first_deg(engine, reference.cylinder).keys())
+
+
 def places_words(
     assessments: Iterable[Assessment], engine: Engine, reference: TdcReference | None
 ) -> list[str]:
     """That degrees are not those before a cylinder's own TDC, if there are such; at most one
     sentence."""
-    cylinders = {j.cylinder for j in assessments if j.cylinder and j.mean_btdc is not None}
-    if reference is not None:
-        cylinders -= tdc_after_first_deg(engine, reference.cylinder).keys()
-    if reference is None or not cylinders:
+    cylinders = not_from_own_tdc(assessments, engine, reference)
+    if not cylinders:
         return []
     one = len(cylinders) == 1
     return [
-        f"{noun(len(cylinders), 'cylinder')} {listed(sorted(cylinders))}: degrees BTDC are counted"
+        f"{noun(len(cylinders), 'cylinder')} {listed(cylinders)}: degrees BTDC are counted"
         f" from {'its place' if one else 'their places'} in the firing order, not from"
         f" {'its own TDC, which is' if one else 'their own TDCs, which are'} not entered"
     ]

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import NoReturn
 
 from nothing_cut import SIZES, assert_nothing_cut
-from virtual_bench import VirtualBench
+from virtual_bench import VirtualBench, offered
 
 from rig.base.errors import InputError
 from rig.guide.advice import COIL, LIVE
@@ -124,7 +124,7 @@ class ObedientHand:
     def key_of(self, advice: Advice) -> str:
         """The key of the action that NEXT names. It has to be offered."""
         ui_state = self.bench.ui_state
-        for action in ui_state.offered():
+        for action in offered(ui_state):
             if action.id == advice.press:
                 return action.key
             if action.called_by(advice.press, ui_state.bench):  # one of several digits

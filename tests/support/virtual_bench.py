@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, cast
 
+from rig.guide.action import Action
 from rig.job.folder import Job
 from rig.job.new import write_example
 from rig.live.live_session import Bytes, LiveSession, PortReader, Word
@@ -14,6 +15,11 @@ from rig.virtual.rig import VirtualRig
 
 SLICE_S = 0.25
 BEGAN = datetime(2024, 5, 4, 9, 0, tzinfo=UTC)
+
+
+def offered(ui_state: UiState) -> list[Action]:
+    """The actions that can be done now."""
+    return [action for action, why in ui_state.actions() if not why]
 
 
 class SlicedFeed:

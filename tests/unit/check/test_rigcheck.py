@@ -11,13 +11,18 @@ import pytest
 
 from rig.check import checks as rigcheck
 from rig.check.checks import (
+    RigCheck,
+    Untried,
     contact_checks,
     judged,
+    not_tried,
     propose_contacts,
     switch_check,
+    verdict_of,
     width_check,
     wiring_checks,
 )
+from rig.check.procedure import steps_for
 from rig.engine.engine_file import load_profile
 from rig.engine.profile import Contacts, Encoder, Unit
 from rig.session.session import signal_settings
@@ -275,3 +280,21 @@ def test_debouncing_is_proposed_from_what_was_seen() -> None:
     assert check.verdict == "bad"
     assert "turn slower" in check.cause
     assert propose_contacts([], Contacts())[1].verdict == "not seen"
+
+
+@pytest.mark.parametrize("step", ["switches", "inputs"])
+def test_a_good_check_names_what_was_not_tried(step: Untried) -> None:
+    good = RigCheck((Check("counts a turn", "good", "", ""),), Contacts(), None)
+    assert verdict_of(good, []) == "the rig can be trusted"
+    assert verdict_of(good, [step]).endswith(f" good; not tried, so not proved: {step}")
+    seen = replace(good, checks=(*good.checks, Check("widths", "not seen", "", "")))
+    assert verdict_of(seen, [step]).endswith(f"not proved; not tried, so not proved: {step}")
+
+
+def test_the_switch_of_a_coil_set_earths_nothing_and_is_not_tried() -> None:
+    coils = replace(UPPER, ignition="coil"), replace(LOWER, ignition="coil")
+    asked = {step.kind for step in steps_for(replace(PROFILE, units=coils))}
+    assert asked == {step.kind for step in steps_for(PROFILE)} - {OFF, ON}
+    assert not_tried(NOTHING, coils) == ["inputs"]
+    mixed = steps_for(replace(PROFILE, units=(UPPER, coils[1])))
+    assert {step.unit for step in mixed if step.kind in (OFF, ON)} == {"upper"}

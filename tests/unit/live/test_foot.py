@@ -8,7 +8,7 @@ from pathlib import Path
 import nothing_cut
 import pytest
 from slow_but import slow_but
-from virtual_bench import VirtualBench
+from virtual_bench import VirtualBench, offered
 
 from rig.job.new import example_names
 from rig.live.layout import render
@@ -132,9 +132,9 @@ def test_the_key_that_next_names_is_offered_and_first_on_the_foot(tmp_path: Path
             view = bench.ui_state.view()
             if not advice.press:
                 continue
-            offered = {action.id: action for action in bench.ui_state.offered()}
-            assert advice.press in offered, (advice, view.keys)
-            keys = [key.key for key in offered[advice.press].keys(bench.ui_state.bench)]
+            named = {action.id: action for action in offered(bench.ui_state)}
+            assert advice.press in named, (advice, view.keys)
+            keys = [key.key for key in named[advice.press].keys(bench.ui_state.bench)]
             assert view.keys[0].key in keys
             assert view.then.endswith(f"press {keys[0]}")
 

@@ -9,7 +9,7 @@ from tempfile import TemporaryDirectory
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from virtual_bench import VirtualBench
+from virtual_bench import VirtualBench, offered
 
 from rig.base.errors import InputError
 from rig.guide.action import DIGITS
@@ -36,7 +36,7 @@ def check(bench: VirtualBench) -> None:
         return
     keys = {
         key.key: action
-        for action in bench.ui_state.offered()
+        for action in offered(bench.ui_state)
         for key in action.keys(bench.ui_state.bench)
     }
     named = [key for key, action in keys.items() if advice.press in (action.id, key)]

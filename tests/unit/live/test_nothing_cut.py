@@ -24,7 +24,7 @@ from rig.live.view import UnitView
 from rig.signal.events import Reason, Rejection
 from rig.timing.values import PHASES, Mark, Phase
 from rig.timing.verdict import Remedy
-from rig.words.assessments import MARKS
+from rig.words.assessments import MARKS, SHORT_MARKS
 from rig.words.diagnostics import now_words, reason_words
 
 LONGEST = "sixteen letters!"
@@ -112,6 +112,8 @@ def test_the_whole_closing_list(size: tuple[int, int]) -> None:
     assert_nothing_cut(view, size)
 
 
+LIVE_WARNING = with_hazards(Advice("", "", ""), PROPELLER_ENGINE).warning
+
 DATA: dict[Reason, tuple[float | str, ...]] = {
     Reason.SHORT_APPROACH: (14.2, 20.0),
     Reason.STATES_NOT_MEASURED: (13.7,),
@@ -186,9 +188,39 @@ def test_whose_the_verdict_is(cylinders: tuple[int, ...], size: tuple[int, int])
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("unit", [UPPER, DOUBTFUL, EARLY], ids=["inside", "inconclusive", "early"])
 def test_every_mark_of_a_figure(unit: UnitView, size: tuple[int, int]) -> None:
-    assert unit.whole is not None
     for marks in [(mark,) for mark in Mark] + [(Mark.DRAG_HELD, Mark.PAPER_MEANT)]:
-        marked = replace(unit, whole=replace(unit.whole, marks=marks))
-        for units in ((marked,), (marked, LOWER))[: 3 - len(marks)]:
+        for units in ((marked(unit, marks),), (marked(unit, marks), LOWER))[: 3 - len(marks)]:
             text = joined(render(replace(READING, units=units), *size).plain())
             assert all(MARKS[mark] in text for mark in marks), (marks, len(units))
+
+
+def marked(unit: UnitView, marks: tuple[Mark, ...], not_own_tdc: tuple[int, ...] = ()) -> UnitView:
+    assert unit.whole is not None
+    return replace(unit, whole=replace(unit.whole, marks=marks), not_own_tdc=not_own_tdc)
+
+
+@given(
+    st.lists(st.lists(st.sampled_from(Mark), unique=True, max_size=7), min_size=1, max_size=4),
+    st.sampled_from([(), (3,), (2, 3, 4, 5, 6, 7, 8, 9)]),
+    st.sampled_from(SIZES),
+)
+@settings(deadline=None, max_examples=40)
+def test_no_mark_is_lost(
+    marks: list[list[Mark]], not_own_tdc: tuple[int, ...], size: tuple[int, int]
+) -> None:
+    """In words or in short; of three units and more their number may take their place."""
+    units = tuple(
+        named(marked(of, tuple(own), not_own_tdc), f"unit {n}")
+        for n, (of, own) in enumerate(zip((UPPER, DOUBTFUL, EARLY, LOWER), marks, strict=False))
+    )
+    warning = READING.warning if len(units) > 2 else LIVE_WARNING
+    lines = render(replace(READING, units=units, warning=warning), *size).plain()
+    starts = [n for n, line in enumerate(lines) for unit in units if f" {unit.unit.name} " in line]
+    for n, own in zip(starts, marks, strict=False):
+        rest = joined(lines[n : min([s for s in starts if s > n], default=len(lines))])
+        names = [(MARKS[mark], SHORT_MARKS[mark]) for mark in own]
+        if not_own_tdc:
+            names.append((f"not from {'its' if len(not_own_tdc) == 1 else 'their'} own TDC",
+                          "not own TDC"))  # fmt: skip
+        is_counted = len(units) > 2 and f"{len(names)} mark" in rest
+        assert is_counted or all(one in rest or other in rest for one, other in names), rest

@@ -11,7 +11,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
-from virtual_bench import VirtualBench
+from virtual_bench import VirtualBench, offered
 
 from rig.base.errors import InputError
 from rig.live import actions
@@ -82,7 +82,7 @@ def test_without_a_room_all_other_keys_do_what_they_did(
         bench = Fresh(tmp_path / "job")
         bench.find_dead_centre()
         assert keys_of(bench) == keys_of(whole) - KEYS.get(room, set())
-        for action in bench.ui_state.offered():
+        for action in offered(bench.ui_state):
             if action.id in ("quit", "undo"):
                 continue
             bench.press(action.key, *["esc"] * 3)

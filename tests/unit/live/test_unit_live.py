@@ -8,7 +8,7 @@ from typing import cast
 
 import pytest
 from made_job import refused, rig
-from virtual_bench import BEGAN, SLICE_S, SlicedFeed
+from virtual_bench import BEGAN, SLICE_S, SlicedFeed, offered
 
 from rig.guide.procedure import Panel
 from rig.job.new import write_example
@@ -153,7 +153,7 @@ def test_it_speaks_of_no_engine_and_shows_each_key(unit: UnitBench, size: tuple[
         assert f" {key.key}  {key.label}" in text
     unit.press("h")
     page = "\n".join(render(unit.ui_state.view(), *size).plain())
-    for action in unit.ui_state.offered():
+    for action in offered(unit.ui_state):
         assert action.does in page
 
 
