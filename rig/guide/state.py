@@ -319,10 +319,20 @@ def _other_setting(session: Session, unit: Unit) -> OtherSetting | None:
     because, to = ToSetting.UNREAD, next(iter(others), "") if read and now not in others else ""
     if now in hidden:
         because, to = ToSetting.CANNOT_BE_READ, next(iter(can_be), "")
-    elif unit.coupling == "impulse" and others and not read:
-        first = max(can_be, key=windows.__getitem__)
+    elif unit.coupling == "impulse" and _begins_anew(session, unit, bool(others), bool(read)):
+        first = max(can_be, key=windows.__getitem__, default=now)
         because, to = ToSetting.SHOWS_RELEASE, first if first != now else ""
     return OtherSetting(unit.name, to, unit.input, because) if to else None
+
+
+def _begins_anew(session: Session, unit: Unit, more_to_read: bool, is_read: bool) -> bool:
+    """Whether its next readings are the first of their phase, or all of this one are done and what
+    comes next moves it."""
+    if more_to_read:
+        return not is_read
+    leaves = session.phase_of(unit.name) == PHASES[0]
+    adjusts = "correction" not in session.annotations.skipped and _outside(session, unit)
+    return is_read and bool(leaves or adjusts)
 
 
 def _hidden(session: Session, unit: Unit) -> frozenset[str]:
