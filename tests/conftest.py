@@ -14,6 +14,11 @@ from hypothesis import settings
 settings.register_profile("steady", deadline=None, derandomize="CI_NO_SKIPS" in os.environ)
 settings.load_profile("steady")
 
+# Some images switch compiled modules off: then each of hundreds of processes that tests begin would
+# compile the program anew, and each run all tests.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
 # What is begun in the background ignores interrupts, and so would every program that tests begin.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -22,6 +27,27 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 LONG_TESTS = Path(__file__).with_name("long_tests.txt").read_text("ascii").splitlines()
 """Tests that take the better part of a second and are not of the main job, by measured times
 (``--durations=200``): they count as slow. Without brackets: with every parameter."""
+
+
+FAST, SLOW = "not slow and not bench", "slow"
+BENCH = Path(__file__).with_name("bench")
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Modules without a test of the chosen marks are not imported, which takes longer than many
+    tests: benchmarks, and of the slow ones those that nothing in them or in the list calls slow."""
+    chosen = config.option.markexpr
+    if chosen not in (FAST, SLOW):
+        return None
+    if collection_path == BENCH:
+        return True
+    if collection_path.suffix != ".py" or not collection_path.name.startswith("test_"):
+        return None
+    text = collection_path.read_text("utf-8")
+    if chosen == FAST:
+        return "\npytestmark = pytest.mark.slow\n" in text or None
+    listed = collection_path.relative_to(config.rootpath).as_posix()
+    return not ("slow" in text or any(name.startswith(listed) for name in LONG_TESTS)) or None
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -31,7 +31,7 @@ from rig.live.live_session import Bytes, LiveSession, PortReader, Word
 from rig.wire import line
 from rig.wire.line import LONGEST_LINE, encode, hexadecimal
 
-SIZE = 10_000
+SIZE = 6_000
 """Bytes of a stream: enough for some hundred lines."""
 MEMORY, MEMORY_EACH = 1_500_000, 60
 CALLS, CALLS_EACH, CALLS_A_PIECE = 60_000, 30, 2_000

@@ -33,9 +33,18 @@ def at_least(found: Count, limit: float) -> bool:
     return bool(binom.cdf(found.wrong, found.of, limit) > UNLIKELY)
 
 
+EACH_TWICE = [
+    (many, readings)
+    for i, many in enumerate(CERTIFICATES)
+    for j, readings in enumerate(READINGS)
+    if (j - i) % len(READINGS) < 2
+]
+"""Each number of certificates and of readings in two pairs, the smallest and the largest among
+them; ``rates.md`` has the whole table."""
+
+
 @pytest.mark.parametrize("tdc", TDC_DEG)
-@pytest.mark.parametrize("many", CERTIFICATES)
-@pytest.mark.parametrize("readings", READINGS)
+@pytest.mark.parametrize(("many", "readings"), EACH_TWICE)
 def test_false_drift(many: int, readings: int, tdc: str) -> None:
     """4 to 6 %: what a nominal 5 % is, and 0.03 of it kept for points far from the line."""
     found = false_drift(HISTORIES, many, readings, TDC_DEG[tdc])

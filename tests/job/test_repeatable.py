@@ -144,15 +144,13 @@ def test_elsewhere_on_another_day(job: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("zone", ["America/St_Johns", "XYZ+23:59"])
-def test_in_another_time_zone(job: Path, zone: str) -> None:
-    assert certified(job, TZ=zone)[0] == usual()
+def test_in_another_time_zone(job: Path) -> None:
+    assert certified(job, TZ="XYZ+23:59")[0] == usual()
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", ["0", "4294967295"])
-def test_with_another_seed_of_hashes(job: Path, seed: str) -> None:
-    assert certified(job, PYTHONHASHSEED=seed)[0] == usual()
+def test_with_another_seed_of_hashes(job: Path) -> None:
+    assert certified(job, PYTHONHASHSEED="4294967295")[0] == usual()
 
 
 @pytest.mark.slow

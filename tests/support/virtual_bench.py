@@ -13,7 +13,7 @@ from rig.live.live_session import Bytes, LiveSession, PortReader, Word
 from rig.live.ui_state import UiState
 from rig.virtual.rig import VirtualRig
 
-SLICE_S = 0.25
+SLICE_S = 0.5
 BEGAN = datetime(2024, 5, 4, 9, 0, tzinfo=UTC)
 
 

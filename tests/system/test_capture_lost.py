@@ -14,7 +14,6 @@ from typing import Any, BinaryIO, cast
 import pytest
 from made_job import MadeJob, finished, rig
 from paced_rig import SLOW_S, PacedRig, speech, start, wait_for
-from slow_but import slow_but
 
 from rig.base.errors import InputError
 from rig.cli.live import conclude
@@ -127,8 +126,18 @@ def readings(made: MadeJob) -> list[Any]:
     return [each for each in made.live.session.readings() if each.valid]
 
 
-@pytest.mark.parametrize("certificate", [False, True])
-@pytest.mark.parametrize("fault", slow_but(WHOLE, "deleted"))
+@pytest.mark.parametrize(
+    ("fault", "certificate"),
+    [
+        ("deleted", False),
+        ("deleted", True),
+        *(
+            pytest.param(fault, n % 2 == 0, marks=pytest.mark.slow)
+            for n, fault in enumerate(WHOLE)
+            if fault != "deleted"
+        ),
+    ],
+)
 def test_all_of_it_goes_into_a_new_file(
     made: MadeJob, capsys: pytest.CaptureFixture[str], fault: str, certificate: bool
 ) -> None:
@@ -373,8 +382,10 @@ def test_the_same_file_is_not_taken_for_another(made: MadeJob) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("save", [False, True])
-@pytest.mark.parametrize("fault", ["deleted", "job renamed", "emptied", "replaced"])
+@pytest.mark.parametrize(
+    ("fault", "save"),
+    [("deleted", True), ("job renamed", False), ("emptied", True), ("replaced", True)],
+)
 def test_a_live_program(tmp_path: Path, fault: str, save: bool) -> None:
     """As a process of its own; the fault comes from outside, in mid-session."""
     home = tmp_path / "home"

@@ -108,7 +108,7 @@ def test_every_odd_thing_at_once(tmp_path: Path, command: str) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=how_many(20), deadline=None)
+@settings(max_examples=how_many(10), deadline=None)
 @given(
     odd=st.lists(
         st.tuples(st.sampled_from(KINDS), st.sampled_from(sorted(PLACES)), st.integers(0, 99999)),

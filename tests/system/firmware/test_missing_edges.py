@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
+from how_many import how_many
 from rough_pins import Held, Story, by_pins, chatter, found_in, held
 from said import lines, of
 from simulated_chip import START_US, Chip, chip, first_chip, second_chip
@@ -144,7 +145,7 @@ def test_totals_stand_in_every_position(chip: Chip) -> None:
     assert totals[-1][1] > 0
 
 
-@cases("stories", [12], [4])
+@cases("stories", [8], [4])
 def test_chatter_costs_next_to_no_reading(chip: Chip, tmp_path: Path, stories: int) -> None:
     """Up to 5 ms, nine tenths of what the pins can resolve are valid from the bytes."""
     resolved = valid = 0
@@ -157,13 +158,13 @@ def test_chatter_costs_next_to_no_reading(chip: Chip, tmp_path: Path, stories: i
     assert valid >= 0.9 * resolved
 
 
-@cases("seed", range(10, 28), (10, 11))
+@cases("seed", range(10, 10 + how_many(8)), (10,))
 def test_many_mixtures(chip: Chip, tmp_path: Path, seed: int) -> None:
     story, longest_ms = mixed(seed)
     compared(story, chip, tmp_path, longest_ms)
 
 
-@cases("seed", range(8), ())
+@cases("seed", range(how_many(4)), ())
 def test_many_floods_and_endless_chatter(chip: Chip, tmp_path: Path, seed: int) -> None:
     slowest, fastest = chip.floods_per_s
     rate = slowest + seed % 4 * (fastest - slowest) / 3

@@ -455,7 +455,7 @@ def test_no_words_lie_on_others_or_off_the_paper(layout: Layout, paper: str) -> 
 
 
 @pytest.mark.slow
-@settings(max_examples=how_many(60), deadline=None, phases=PHASES)
+@settings(max_examples=how_many(30), deadline=None, phases=PHASES)
 @given(LAYOUTS, PAPERS)
 def test_no_words_of_many_layouts(layout: Layout, paper: str) -> None:
     clear(layout, paper)

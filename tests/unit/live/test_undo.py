@@ -145,7 +145,7 @@ def test_whatever_was_done_is_undone_in_reverse_order(
 
 
 @pytest.mark.slow
-@settings(max_examples=how_many(25), deadline=None)
+@settings(max_examples=how_many(12), deadline=None)
 @given(WORK)
 def test_whatever_was_done_is_undone_many_times(
     after_touches: VirtualBench, acts: list[str]

@@ -125,7 +125,7 @@ def test_records_are_those_of_a_rig(folder: Path, story: tuple[str, str], chunk:
 
 
 @pytest.mark.slow
-@settings(max_examples=how_many(60))
+@settings(max_examples=how_many(30))
 @given(story=pin_stories(), chunk=st.integers(1, 300))
 def test_many_records_are_those_of_a_rig(folder: Path, story: tuple[str, str], chunk: int) -> None:
     as_a_rig(folder, story, chunk)

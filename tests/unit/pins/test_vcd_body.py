@@ -62,7 +62,7 @@ def test_any_layout_cut_anywhere(folder: Path, dump: Dump, chunk: int) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=how_many(100))
+@settings(max_examples=how_many(50))
 @given(dump=st.one_of(dumps(), dumps(plain=True)), chunk=st.integers(1, 400))
 def test_many_layouts_cut_anywhere(folder: Path, dump: Dump, chunk: int) -> None:
     cut_anywhere(folder, dump, chunk)

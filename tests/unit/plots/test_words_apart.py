@@ -25,7 +25,7 @@ from rig.timing.values import Assessment, Reading
 
 PHASES = [Phase.explicit, Phase.reuse, Phase.generate]
 few = settings(max_examples=15, deadline=None, phases=PHASES)
-many = settings(max_examples=how_many(30), deadline=None, phases=PHASES)
+many = settings(max_examples=how_many(15), deadline=None, phases=PHASES)
 NAMES = st.sampled_from(["upper", "the magneto that came from the spare box"])
 SETTINGS = st.sampled_from(["full advance", "full retard", "weights wedged out as the manual has"])
 

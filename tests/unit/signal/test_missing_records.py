@@ -159,7 +159,7 @@ def test_nor_with_a_rig_that_tells_its_totals_in_health_records_alone(missing: M
 
 
 @pytest.mark.slow
-@settings(max_examples=how_many(200), deadline=None)
+@settings(max_examples=how_many(80), deadline=None)
 @given(MISSING, st.booleans())
 def test_many_more(missing: Missing, totals: bool) -> None:
     hold(missing, totals)

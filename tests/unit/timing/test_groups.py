@@ -175,7 +175,7 @@ def test_a_steady_unit_is_hardly_ever_said_to_move(n: int, cylinders: int) -> No
 @pytest.mark.parametrize(("n", "cylinders"), CASES)
 def test_the_entered_rate_of_false_alarms_holds(n: int, cylinders: int, sd: float) -> None:
     """That rate gives so many more rarely than once in a thousand times (Poisson)."""
-    trials = how_many(2000)
+    trials = how_many(1000)
     found = alarms(trials, n, cylinders, sd, 1000 + n * cylinders)
     assert poisson.sf(found - 1, FALSE_ALARM * trials) > 1e-3, found
 

@@ -200,7 +200,7 @@ def test_all_records_with_any_fields(lines: list[bytes]) -> None:
 
 
 @pytest.mark.slow
-@settings(max_examples=how_many(100))
+@settings(max_examples=how_many(40))
 @given(streams())
 def test_many_records_with_any_fields(lines: list[bytes]) -> None:
     assert read(b"".join(lines), 1 << 20) == slow(lines)
