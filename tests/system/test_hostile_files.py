@@ -136,7 +136,7 @@ def test_a_certificate_that_names_files_outside(tmp_path: Path, name: str) -> No
     assert not engine["holds"]
     assert engine["words"].startswith("an engine file is named engine.toml; ")
     assert not capture["holds"]
-    assert "cannot lie in the job" in capture["words"]
+    assert "cannot be in the job" in capture["words"]
     assert (engine["found"], capture["found"]) == ("engine.toml", "")  # the name that it should be
 
 
