@@ -208,8 +208,8 @@ def marked(unit: UnitView, marks: tuple[Mark, ...], not_own_tdc: tuple[int, ...]
 def test_no_mark_is_lost(
     marks: list[list[Mark]], not_own_tdc: tuple[int, ...], size: tuple[int, int]
 ) -> None:
-    """In words or in short; their number may take their place with three units or more, or more than
-    three marks."""
+    """In words or in short; their number may take their place with three units or more, or with
+    more than three marks."""
     units = tuple(
         named(marked(of, tuple(own), not_own_tdc), f"unit {n}")
         for n, (of, own) in enumerate(zip((UPPER, DOUBTFUL, EARLY, LOWER), marks, strict=False))
