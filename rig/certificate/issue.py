@@ -240,7 +240,7 @@ OFFER = Offer(
     (
         Action(
             "save", "s", "save", "end the capture, save the certificate", _ask,
-            undo="asked first, unless NEXT says it", why_not=_why_not, steps=("reading",),
+            undo="none once saved", why_not=_why_not, steps=("reading",),
         ),
     ),
     end_and_save,

@@ -31,6 +31,7 @@ WIDTH_IN, HEAD_IN, PANEL_IN, GAP_IN, FOOT_IN = 8.3, 0.9, 1.75, 0.95, 0.45
 LEFT_IN, RIGHT_IN = 1.05, 0.45
 MOST_PANELS = 12
 WORDS_WIDE = 108  # characters of a line under a panel
+TITLE_SIZE = 10.5  # points: those of a title, and as much more as bold letters are wider
 STEP_ROWS, STEP_WIDE, STEP_SIZE = 4, 44, 6.2  # rows, characters, points
 EPOCH = date(1970, 1, 1)
 LEAST_DAYS = 60.0
@@ -81,10 +82,15 @@ def _span(points: Sequence[Point]) -> tuple[float, float]:
 def _panel(at: Axes, series: Series, ends: tuple[float, float], high_deg: float) -> None:
     """One series; all panels have the same height in degrees, ``high_deg``."""
     points = series.points
-    at.set_title(visible(series.name))
+    name, words = visible(series.name), visible(series.words)
     last = points[-1].assessment
-    now = f"{btdc(last.mean_btdc, last.U_deg)} {within(last.U_deg)}".strip()
-    at.set_title(f"{now}, {verdict_words(points[-1].verdict)}", loc="right")
+    figure = f"{btdc(last.mean_btdc, last.U_deg)} {within(last.U_deg)}".strip()
+    now = f"{figure}, {verdict_words(points[-1].verdict)}"
+    at.set_title(name)
+    if sheet.width_in(f"{name}  {now}", TITLE_SIZE) <= WIDTH_IN - LEFT_IN - RIGHT_IN:
+        at.set_title(now, loc="right")
+    else:  # the two would meet
+        words = f"{now}; {words}"
     middle = sum(_reach(points)) / 2.0
     low, high = middle - high_deg / 2.0, middle + high_deg / 2.0
     at.set_ylim(low, high)
@@ -106,8 +112,9 @@ def _panel(at: Axes, series: Series, ends: tuple[float, float], high_deg: float)
             at.axvline(point.day, color=sheet.ALERT, lw=0.9, ls=":", zorder=2)
     _steps(at, [point for point in points if point.step], ends)
     at.yaxis.set_major_formatter(sheet.degrees)
-    words = textwrap.fill(visible(series.words), WORDS_WIDE)
-    at.text(0.0, -0.19, words, transform=at.transAxes, fontsize=7.2, va="top")
+    at.text(
+        0.0, -0.19, textwrap.fill(words, WORDS_WIDE), transform=at.transAxes, fontsize=7.2, va="top"
+    )
 
 
 def _dates(at: Axes, ends: tuple[float, float]) -> None:

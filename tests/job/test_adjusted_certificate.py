@@ -16,6 +16,7 @@ from rig import __version__
 from rig.base.earlier_rules import EARLIER_RULES
 from rig.certificate import page, record, seal
 from rig.job import results
+from rig.live import live_session
 from rig.session.annotations import Annotations
 
 
@@ -117,6 +118,7 @@ def test_a_mean_over_several_moves_by_an_earlier_version_still_verifies(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Until 0.3.0 all that was read while adjusting made one mean, however often it was moved."""
+    monkeypatch.setattr(live_session, "__version__", "0.3.0")  # which began the capture
     made = MadeJob(tmp_path / "job", 5).find_tdc().state_stroke().do("turn 800 at 110", "rest 1")
     for deg in (3.0, -4.0):
         made.do(f"move upper {deg}")
@@ -141,6 +143,7 @@ def test_a_firing_tdc_entered_after_a_restart_is_computed_again_by_its_own_rule(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Until 0.4.0 it placed what was read before the restart, too."""
+    monkeypatch.setattr(live_session, "__version__", "0.4.0")  # which began the capture
     made = MadeJob(tmp_path / "job", 5).find_tdc().do("turn 1450 at 110", "fault reset in 0.5")
     made.do("turn 900 at 110").state_stroke().do("turn 1450 at 110", "rest 1").end()
     monkeypatch.setattr(results, "EARLIER_RULES", {__version__: EARLIER_RULES["0.4.0"]})

@@ -139,7 +139,7 @@ def test_what_is_no_rig_is_said_while_it_is_listened_to(
 ) -> None:
     monkeypatch.setattr("rig.live.live_session.SILENT_AFTER_S", 0.3)
     with Device(pieces, again=True) as device:
-        ran = rig("live", job, "--port", device.port, "--seconds", "0.8")
+        ran = rig("live", job, "--port", device.port, "--seconds", "2.5")
     assert f"the rig: {sentence}" in ran.out
     assert ran.out.count(sentence) == 1
     assert "the rig is back" not in ran.out

@@ -99,11 +99,10 @@ def test_methods_stand_beside_the_stop_and_the_engines_mark(tmp_path: Path) -> N
     made.end()
     answer = gauged(made, "--mark-deg", 200)
     names = {(each["first"], each["second"]) for each in answer["compared"]}
-    assert ("gauge, fit", "stop") in names
-    assert ("gauge, fit", "flywheel mark") in names
-    assert ("gauge, fit", "the engine's own mark") in names
-    words = {each["second"]: each for each in answer["compared"] if each["first"] == "gauge, fit"}
-    assert words["stop"]["agree"]
+    fit = "dial gauge, curve fit"
+    assert {(fit, "piston stop"), (fit, "flywheel mark"), (fit, "the engine's own mark")} <= names
+    words = {each["second"]: each for each in answer["compared"] if each["first"] == fit}
+    assert words["piston stop"]["agree"]
     assert not words["the engine's own mark"]["agree"]
 
 
@@ -234,8 +233,8 @@ def angle_at(drop_mm: float) -> float:
 
 
 def test_how_well_the_mark_is_read_is_said_in_degrees_or_round_the_rim(tmp_path: Path) -> None:
-    """A limit either way, rectangular (JCGM 100, 4.3.7); 1 mm round a rim of 412 mm is
-    360 / (pi 412) = 0.278135 degrees (the circumference)."""
+    """A limit either way, rectangular (JCGM 100, 4.3.7), and half a count of 4096 in which the
+    crank stood; 1 mm round a rim of 412 mm is 360 / (pi 412) = 0.278135 degrees."""
     made = series(tmp_path)
     at = made.top_deg()
     made.live.annotate("mark", {"crank_deg": at, "what": "plain", "within_deg": 1.0})
@@ -246,7 +245,10 @@ def test_how_well_the_mark_is_read_is_said_in_degrees_or_round_the_rim(tmp_path:
 
     def read(*more: str | float | Path) -> dict[str, float]:
         others = gauged(made, "--mark-deg", 200, *more)["others"]
-        return {each["mark"]: each["uncertainty"]["u_deg"] * math.sqrt(3.0) for each in others}
+        return {
+            each["mark"]: each["uncertainty"]["u_deg"] * math.sqrt(3.0) - 180.0 / 4096
+            for each in others
+        }
 
     own = "the engine's own mark"
     assert read() == pytest.approx({"plain": 1.0, "fine": 0.2, own: 1.0})
@@ -294,7 +296,7 @@ def test_plain_lines_hold_the_figures(tmp_path: Path) -> None:
     made = series(tmp_path).end()
     ran = rig("tdc", "gauge", made.folder, made.capture)
     assert ran.status == 0
-    assert "gauge, fit: TDC of cylinder 1" in ran.out
+    assert "dial gauge, curve fit: TDC of cylinder 1" in ran.out
     assert len([line for line in ran.out.splitlines() if line.strip().endswith(tuple("0123456789"))]
                ) >= 8  # fmt: skip
     assert "taken again: TDC is where it was" in ran.out

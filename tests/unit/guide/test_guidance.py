@@ -326,6 +326,7 @@ def test_something_is_always_said(data: st.DataObject) -> None:
             "impulse": (Waiting("lower", "fixed"),),
             "other_settings": (OtherSetting("lower", "full retard", 2),),
             "inconclusive": (Inconclusive("lower", remedy=Remedy(2)), Inconclusive("upper")),
+            "outside": (Outside("upper"), Outside("lower", "full retard")),
         }.get(field.name, ("upper", "lower") if isinstance(now, tuple) else fresh)
         values[field.name] = data.draw(st.sampled_from([now, fresh, odd]))
     state = JobState(**values)

@@ -20,6 +20,7 @@ from rig.guide.procedure import Panel
 from rig.guide.tdc import typed_drop
 from rig.job.new import write_example
 from rig.job.results import results_of
+from rig.tdc.reference import SHOWN, Method
 
 POINTS = (30, 22, 14)
 
@@ -71,7 +72,8 @@ def screen(bench: VirtualBench) -> str:
 def use(bench: VirtualBench, method: str) -> None:
     """Choose a dead centre by its line in the list."""
     bench.press("t")
-    (number,) = [line.label for line in panel(bench).lines if f"by {method}" in line.text]
+    shown = SHOWN[Method(method)] if method in {*Method} else method
+    (number,) = [line.label for line in panel(bench).lines if f"by {shown}" in line.text]
     bench.press(number, "y")
 
 
@@ -132,7 +134,7 @@ def test_methods_and_marks_stand_beside_one_another_on_the_certificate(tmp_path:
     bench.press("t")
     lines = [line.text for line in panel(bench).lines]
     assert "IN USE" in lines[0]
-    assert any("gauge, fit" in text and "within the" in text for text in lines)
+    assert any("dial gauge, curve fit" in text and "within the" in text for text in lines)
     assert any("by flywheel T" in text for text in lines)
     assert not any("by firing notch" in text for text in lines)  # it marks something else
     bench.press("esc")

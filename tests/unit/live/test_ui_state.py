@@ -9,6 +9,8 @@ from virtual_bench import VirtualBench
 
 from rig.base.angles import wrap
 from rig.cli.main import main
+from rig.guide.advice import closing_list
+from rig.guide.state import state_of
 from rig.job.results import results_of
 from rig.live.layout import render
 from rig.live.live_session import Bytes
@@ -330,7 +332,8 @@ def test_saved_proved_and_replayed_the_same(
     record, page = found.live.saved.files
     screen = "\n".join(render(found.ui_state.view(), 80, 24).plain())
     assert f"now      Saved in certificates/{record.parent.name}." in screen
-    assert "NOT VALID now: the capture has ended" in screen
+    assert "6 of 6: SAVED" in screen
+    assert all(words in screen for words in closing_list(state_of(found.live)))
     assert page.exists()
     replayed = results_of(found.job.profile, [found.live.capture_path])
     assert [repr(r) for r in replayed.readings] == [repr(r) for r in live]
