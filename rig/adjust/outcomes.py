@@ -115,7 +115,7 @@ def confirmed(job: Job, worked: JobResults, sheet: Sheet) -> list[Confirmation]:
     )
     since = readings_between(worked, sheet.when, next(later, None))
     u_tdc = u_of_two(sheet.made, now)
-    judged = assess(since, job.profile, now)
+    judged = assess(since, job.profile, now, worked.rules)
     beside = _confirmations(sheet.made.predictions, judged, u_tdc, worked.rules)
     if found := [each for each in beside if each is not None]:
         return found
@@ -279,7 +279,8 @@ def read_again(
     found = []
     for i, of in enumerate(chosen):
         over = next((each.when for each in chosen[i + 1 :] if of.is_undone_by(each)), None)
-        judged = assess(readings_between(worked, of.when, over), profile, now)
+        since = readings_between(worked, of.when, over)
+        judged = assess(since, profile, now, worked.rules)
         beside = _confirmations(of.predictions, judged, u_of_two(of, now), worked.rules)
         read = (
             replace(each, read_btdc=None, off_deg=None, within_deg=None, verdict="")

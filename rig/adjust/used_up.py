@@ -244,9 +244,9 @@ def _standing(
     course: Course, readings: Sequence[Reading]
 ) -> dict[tuple[object, ...], tuple[float, tuple[float, float]]]:
     """The mean of each unit, setting and cylinder, and its standard uncertainty with ν."""
-    reference = course.worked.reference
+    reference, rules = course.worked.reference, course.worked.rules
     return {
         (j.unit, j.setting, j.cylinder): (j.mean_btdc, own_u(j))
-        for j in (assess(readings, course.job.profile, reference) if reference else ())
+        for j in (assess(readings, course.job.profile, reference, rules) if reference else ())
         if j.kind == "turned" and j.n > 1 and j.mean_btdc is not None
     }

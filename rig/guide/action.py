@@ -180,7 +180,7 @@ class Host(Protocol):
 
     @property
     def connected(self) -> bool:
-        """False while the port is lost."""
+        """False while the port is lost, or nothing is received on it any more."""
 
     @property
     def understood(self) -> bool:

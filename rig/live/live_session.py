@@ -247,8 +247,8 @@ class LiveSession:
 
     @property
     def connected(self) -> bool:
-        """False while the port is lost."""
-        return not self.lost
+        """False while the port is lost, or nothing is received on it any more."""
+        return not self.lost and (self.silent_s or 0.0) < SILENT_AFTER_S
 
     @property
     def understood(self) -> bool:

@@ -21,7 +21,7 @@ from rig.guide.action import ActionLine, Key, Question, Step, Stroke
 from rig.guide.advice import closing_list
 from rig.guide.procedure import Advice, GoToView, Panel, PanelLine, Subject
 from rig.guide.state import done_steps, standing_pairs, state_of, step_of, stroke_state
-from rig.live.live_session import SILENT_AFTER_S, LiveSession
+from rig.live.live_session import LiveSession
 from rig.tdc.touches import LEAST_WAY_DEG
 from rig.timing.advance_range import advance_range
 from rig.timing.assess import UnitVerdict, unit_figure, unit_verdict
@@ -204,7 +204,7 @@ def _rig(live: LiveSession) -> RigView:
     return RigView(
         port=live.url,
         name=session.identity.name if session.identity else "",
-        connected=saved or (not live.lost and silent is not None and silent < SILENT_AFTER_S),
+        connected=saved or (live.connected and silent is not None),
         understood=saved or live.understood,
         silent_s=0.0 if saved else None if silent is None else round(silent, 1),
         lines=live.lines,

@@ -100,6 +100,21 @@ def test_a_lost_rig_leaves_the_warnings_on(tmp_path: Path, stop_in: bool) -> Non
     assert_nothing_cut(view, (80, 24))
 
 
+def test_a_rig_that_falls_silent_is_lost_for_next_as_for_the_head(tmp_path: Path) -> None:
+    """The port is there, but nothing comes: with a cable half out, or a board without power."""
+    bench = VirtualBench(tmp_path / "job")
+    bench.do("turn 400 at 300")
+    assert bench.ui_state.view().rig.connected
+    bench.feed.now_s += 3.0
+    view = bench.ui_state.view()
+    assert not view.rig.connected
+    assert guidance(bench.live).step == "rig lost"
+    assert "Plug the rig in" in view.next
+    bench.do("turn 10")
+    assert bench.ui_state.view().rig.connected
+    assert guidance(bench.live).step != "rig lost"
+
+
 def test_automatic_advance_is_asked_about_until_it_is_said(tmp_path: Path) -> None:
     bench = VirtualBench(edited(tmp_path, ("lobes = 1", "lobes = 1\nautomatic_advance = true")))
     state = state_of(bench.live)

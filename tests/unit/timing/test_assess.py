@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import ast
 import math
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -22,6 +24,7 @@ from sample_engines import (
     unit,
 )
 
+import rig
 from rig.base.earlier_rules import EarlierRule
 from rig.base.uncertainty import Source, student_t
 from rig.engine.profile import Setting, Window
@@ -340,3 +343,24 @@ def test_what_is_not_decidable_has_a_probability() -> None:
     assert what_decides(found).startswith("inside with a probability of 50 %; ")
     assert only(assess(readings(CLOSE), single(), reference())).probability_inside is None
     assert only(assess(readings([41.0]), single(), reference())).probability_inside is None
+
+
+def test_whoever_assesses_a_job_passes_the_rules_of_its_version() -> None:
+    """A certificate of an earlier version is otherwise computed again by the rules of this one."""
+    root = Path(rig.__file__).parent
+    calls = [
+        (path.relative_to(root).as_posix(), call)
+        for room in ("session", "job", "adjust", "certificate", "history", "live", "cli")
+        for path in sorted((root / room).rglob("*.py"))
+        for call in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(call, ast.Call)
+        and isinstance(call.func, ast.Name)
+        and call.func.id in ("assess", "compare_units")
+    ]
+    assert len(calls) > 5
+    without = [
+        f"{path}:{call.lineno}"
+        for path, call in calls
+        if len(call.args) < 4 and not any(isinstance(each, ast.Starred) for each in call.args)
+    ]
+    assert without == []
