@@ -10,7 +10,7 @@ that place with the contacts closed means that the coupling caught again.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Literal
@@ -32,6 +32,7 @@ from rig.timing.impulse import (
     release_of,
     tries_at_release,
 )
+from rig.timing.values import Phase, Reading
 
 State = Literal["trip", "back", "forward"]
 
@@ -240,20 +241,19 @@ class CouplingWatch:
     @property
     def release(self) -> Release:
         """Where the coupling releases, as far as it is known."""
-        session, name = self._host.session, self.unit.name
-        return release_of(
-            session.readings(), self.unit, session.setting_of(name), session.phase_of(name),
-            session.restarted_at(),
-        )  # fmt: skip
+        return release_of(*self._read_here())
 
     @property
     def tries(self) -> int:
         """How often in a row it opened at its release here."""
+        return tries_at_release(*self._read_here())
+
+    def _read_here(self) -> tuple[Sequence[Reading], Unit, str, Phase, Collection[int]]:
+        """All readings, and what of them is asked for: unit, setting, phase; where the rig
+        restarted."""
         session, name = self._host.session, self.unit.name
-        return tries_at_release(
-            session.readings(), self.unit, session.setting_of(name), session.phase_of(name),
-            session.restarted_at(),
-        )  # fmt: skip
+        setting, phase = session.setting_of(name), session.phase_of(name)
+        return session.readings(), self.unit, setting, phase, session.restarted_at()
 
     @property
     def next_opening_deg(self) -> float:
